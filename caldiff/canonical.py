@@ -1,0 +1,89 @@
+"""Canonical JSON (RFC 8785) without floats, and the digest type.
+
+Everything that is hashed goes through here, so that a digest never depends on a platform, a locale or the order in
+which somebody wrote the keys.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Self
+
+import attrs
+
+__all__ = ["Digest", "canonical_json"]
+
+_LARGEST = 2**53 - 1
+"""RFC 8785 numbers are IEEE doubles; beyond this an integer is not one number any more (RFC 7493, section 2.2)."""
+
+
+@attrs.frozen(kw_only=True, order=True)
+class Digest:
+    """A SHA-256 digest: 64 lower-case hexadecimal digits."""
+
+    hex: str = attrs.field(validator=attrs.validators.matches_re(r"[0-9a-f]{64}"))
+
+    @classmethod
+    def of(cls, *parts: bytes | memoryview) -> Self:
+        """The digest of the parts, read one after the other."""
+        state = hashlib.sha256()
+        for part in parts:
+            state.update(part)
+        return cls(hex=state.hexdigest())
+
+    @property
+    def short(self) -> str:
+        """The first twelve digits, for people."""
+        return self.hex[:12]
+
+    def __str__(self) -> str:
+        return f"sha256:{self.hex}"
+
+
+def canonical_json(value: object) -> bytes:
+    """The RFC 8785 form of a value made of dict, list, tuple, str, int, bool and None, in UTF-8.
+
+    Raises:
+        TypeError: a float, a key that is not text, or any other type.
+        ValueError: an integer beyond 2**53 - 1 in size, or text that is not Unicode (a lone surrogate).
+    """
+    if _plain(value):
+        # The C encoder's output is RFC 8785's for this kind of value: same escapes, no floats, and code point order
+        # equals UTF-16 order below the surrogates.
+        return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False).encode()
+    return json.dumps(_ordered(value), ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+
+
+def _plain(value: object) -> bool:
+    """Check every node; say whether all keys sort the same by code point as by UTF-16 code unit."""
+    match value:
+        case None | bool() | str():
+            return True
+        case int():
+            if not -_LARGEST <= value <= _LARGEST:
+                raise ValueError(f"{value} is beyond 2**53 - 1: write it as text")
+            return True
+        case dict():
+            plain = True
+            for key, item in value.items():
+                if not isinstance(key, str):
+                    raise TypeError(f"key {key!r} is not text")
+                plain &= key.isascii() or max(key) < "\ud800"
+                plain &= _plain(item)
+            return plain
+        case list() | tuple():
+            return all([_plain(item) for item in value])  # noqa: C419 - every item is to be checked
+        case _:
+            raise TypeError(f"{type(value).__name__} has no canonical form here")
+
+
+def _ordered(value: object) -> object:
+    """The same value with every dict in UTF-16 order of its keys."""
+    match value:
+        case dict():
+            return {key: _ordered(value[key]) for key in sorted(value, key=lambda k: k.encode("utf-16-be"))}
+        case list() | tuple():
+            return [_ordered(item) for item in value]
+        case _:
+            return value

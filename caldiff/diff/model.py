@@ -1,0 +1,226 @@
+"""What a comparison says, as frozen values. Arrays are read-only; addresses and counts are Python integers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal
+
+import attrs
+import numpy as np
+import numpy.typing as npt
+
+from caldiff.definition.definition import Definition
+from caldiff.definition.model import IdentityField, Role
+from caldiff.image.model import Image
+from caldiff.table.model import AxisValues, Floats, Table
+
+__all__ = [
+    "AxisDiff",
+    "Comparison",
+    "Extent",
+    "Fates",
+    "FieldDiff",
+    "Series",
+    "Side",
+    "Statistics",
+    "Surface",
+    "TableDiff",
+]
+
+TableState = Literal["changed", "axis", "added", "removed", "resized", "redefined", "unreadable"]
+
+
+@attrs.frozen(kw_only=True)
+class Side:
+    """One image of a comparison with the definition that reads it (None: no definition fits)."""
+
+    label: str
+    image: Image
+    definition: Definition | None
+
+
+@attrs.frozen(kw_only=True)
+class Extent:
+    """A run of differing addresses, ``[start, stop)``; every byte of it differs, all in one region and presence.
+
+    ``presence`` is ``both`` where the two images hold the bytes, else the only one that does.
+    """
+
+    start: int
+    stop: int
+    region: str = ""
+    role: Role | None = None
+    presence: Literal["both", "before", "after"] = "both"
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        return self.stop - self.start
+
+
+@attrs.frozen(kw_only=True)
+class Fates:
+    """How many differing bytes met which fate; the sum is the number of differing bytes."""
+
+    cell: int = 0
+    checksum: int = 0
+    identity: int = 0
+    volatile: int = 0
+    unexplained: int = 0
+
+    @property
+    def total(self) -> int:
+        """All differing bytes."""
+        return self.cell + self.checksum + self.identity + self.volatile + self.unexplained
+
+
+@attrs.frozen(kw_only=True)
+class Statistics:
+    """Numbers over the changed cells of one table, in physical units.
+
+    ``percent`` figures are relative to the value before and leave out cells that were 0; None where none is left.
+    """
+
+    cells: int
+    changed: int
+    raised: int
+    lowered: int
+    least: float
+    """the lowest difference, after minus before"""
+    greatest: float
+    mean: float
+    least_percent: float | None
+    greatest_percent: float | None
+
+
+@attrs.frozen(kw_only=True, eq=False)
+class Surface:
+    """Both surfaces at the same operating points: over the union of the breakpoints of each axis.
+
+    Attributes:
+        points: the union of breakpoints, one array per dimension, in array order.
+        before, after: interpolated values, shape ``tuple(len(p) for p in points)``.
+        tolerance: half a raw step of the table's scaling, before plus after: less than that is rounding.
+        changed: a difference beyond the tolerance exists.
+        largest: the largest absolute difference; ``at`` its operating point, in array order.
+    """
+
+    points: tuple[Floats, ...]
+    before: Floats
+    after: Floats
+    tolerance: float
+    changed: bool
+    largest: float
+    at: tuple[float, ...]
+
+
+@attrs.frozen(kw_only=True, eq=False)
+class TableDiff:
+    """What happened to one table.
+
+    Attributes:
+        name: in the second image's definition, or in the first's where the second has none.
+        state: ``changed`` cells; ``axis`` only an axis moved; ``added``/``removed`` between definitions or in what the
+            image holds; ``resized`` other number of cells; ``redefined`` same raw values, other meaning;
+            ``unreadable`` in one of the images.
+        before, after: decoded, None where there is none.
+        changed: True per cell with another raw value (or, between definitions, another physical one); shape of the
+            table; None where cells cannot be matched one to one.
+        moved: names of the axes that moved.
+        surface: set where an axis moved and both sides are numeric curves, maps or cuboids.
+        reason: for ``unreadable``, ``resized`` and ``redefined``, in words.
+    """
+
+    name: str
+    state: TableState
+    before: Table | None
+    after: Table | None
+    changed: npt.NDArray[np.bool_] | None = None
+    moved: tuple[str, ...] = ()
+    surface: Surface | None = None
+    statistics: Statistics | None = None
+    reason: str = ""
+
+    @property
+    def cells(self) -> int:
+        """The number of changed cells."""
+        return 0 if self.changed is None else int(np.count_nonzero(self.changed))
+
+    @property
+    def window(self) -> tuple[slice, ...] | None:
+        """The smallest box of the grid that holds every changed cell; None where there is none."""
+        if self.changed is None or not self.changed.any():
+            return None
+        spans = [
+            np.flatnonzero(self.changed.any(axis=tuple(o for o in range(self.changed.ndim) if o != d)))
+            for d in range(self.changed.ndim)
+        ]
+        return tuple(slice(int(s[0]), int(s[-1]) + 1) for s in spans)
+
+
+@attrs.frozen(kw_only=True, eq=False)
+class AxisDiff:
+    """An axis with another breakpoint or another count, reported once.
+
+    ``changed`` is True per breakpoint, over the longer of the two; ``tables`` all that hang on it, by name.
+    """
+
+    name: str
+    before: AxisValues
+    after: AxisValues
+    changed: npt.NDArray[np.bool_]
+    tables: tuple[str, ...]
+
+
+@attrs.frozen(kw_only=True)
+class FieldDiff:
+    """An identity field that reads differently; None where an image does not hold it."""
+
+    field: IdentityField
+    before: str | None
+    after: str | None
+
+
+@attrs.frozen(kw_only=True, eq=False)
+class Comparison:
+    """All that differs between two images.
+
+    Attributes:
+        identical: the same bytes at the same addresses.
+        across: the sides are read by different definitions, tables compared by name.
+        fates: of every differing byte.
+        extents: every differing run, in order of address.
+        unexplained: the runs whose bytes no fate but the last one has.
+        tables, axes: by name. identity: in the definition's order.
+        checksums: names of checksums whose stored bytes changed.
+        notes: what people should know about how this was compared, in words.
+    """
+
+    before: Side
+    after: Side
+    identical: bool
+    across: bool
+    fates: Fates
+    extents: tuple[Extent, ...] = ()
+    unexplained: tuple[Extent, ...] = ()
+    tables: tuple[TableDiff, ...] = ()
+    axes: tuple[AxisDiff, ...] = ()
+    identity: tuple[FieldDiff, ...] = ()
+    checksums: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@attrs.frozen(kw_only=True, eq=False)
+class Series:
+    """Three and more images in order.
+
+    Attributes:
+        against_first: image 1, 2, … each against image 0; against_previous: each against the one before.
+        origins: for every table that changed anywhere and keeps its shape, the index of the image that set the present
+            value of each cell (0: unchanged since the first), integers of the table's shape.
+    """
+
+    sides: tuple[Side, ...]
+    against_first: tuple[Comparison, ...]
+    against_previous: tuple[Comparison, ...]
+    origins: Mapping[str, npt.NDArray[np.intp]]
