@@ -9,9 +9,8 @@ import attrs
 import numpy as np
 import numpy.typing as npt
 
-from caldiff.definition.definition import Definition
 from caldiff.definition.model import IdentityField, Role
-from caldiff.image.model import Image
+from caldiff.table.calibration import Calibration
 from caldiff.table.model import AxisValues, Floats, Table
 
 __all__ = [
@@ -21,22 +20,12 @@ __all__ = [
     "Fates",
     "FieldDiff",
     "Series",
-    "Side",
     "Statistics",
     "Surface",
     "TableDiff",
 ]
 
 TableState = Literal["changed", "axis", "added", "removed", "resized", "redefined", "unreadable"]
-
-
-@attrs.frozen(kw_only=True)
-class Side:
-    """One image of a comparison with the definition that reads it (None: no definition fits)."""
-
-    label: str
-    image: Image
-    definition: Definition | None
 
 
 @attrs.frozen(kw_only=True)
@@ -196,8 +185,8 @@ class Comparison:
         notes: what people should know about how this was compared, in words.
     """
 
-    before: Side
-    after: Side
+    before: Calibration
+    after: Calibration
     identical: bool
     across: bool
     fates: Fates
@@ -220,7 +209,7 @@ class Series:
             value of each cell (0: unchanged since the first), integers of the table's shape.
     """
 
-    sides: tuple[Side, ...]
+    sides: tuple[Calibration, ...]
     against_first: tuple[Comparison, ...]
     against_previous: tuple[Comparison, ...]
     origins: Mapping[str, npt.NDArray[np.intp]]
