@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
 import attrs
@@ -44,6 +44,9 @@ class PlaceIndex(Protocol):
     def tables_on(self, axis: str) -> tuple[str, ...]:
         """The tables that hang on a shared axis, in order of name."""
 
+    def alias(self, name: str) -> str | None:
+        """The table that alone claims the alias, or None; a table's own name is nobody's alias."""
+
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class Definition:
@@ -68,6 +71,44 @@ class Definition:
     tables: Mapping[str, TableSpec] = attrs.field(factory=dict)
     index: PlaceIndex
 
+    @classmethod
+    def of(  # noqa: PLR0913 - one keyword a section
+        cls,
+        *,
+        name: str,
+        frame: Frame,
+        title: str = "",
+        fits: Iterable[Fit] = (),
+        identity: Iterable[IdentityField] = (),
+        regions: Iterable[Region] = (),
+        checksums: Iterable[Checksum] = (),
+        scalings: Iterable[Scaling] = (),
+        axes: Iterable[Axis] = (),
+        tables: Iterable[TableSpec] = (),
+    ) -> Definition:
+        """A definition made in memory, through the same compiled form as one from a file.
+
+        Named scalings and shared axes that tables use need not be listed again. Tags and aliases are sorted, a table's
+        own axes are named after the table.
+
+        Raises:
+            UsageError: two different scalings, axes, tables, fields or checksums have the same name.
+        """
+        from caldiff.definition.assembled import assembled  # noqa: PLC0415 - it builds on this module
+
+        return assembled(
+            name=name,
+            frame=frame,
+            title=title,
+            fits=fits,
+            identity=identity,
+            regions=regions,
+            checksums=checksums,
+            scalings=scalings,
+            axes=axes,
+            tables=tables,
+        )
+
     def __eq__(self, other: object) -> bool:
         return self.digest == other.digest if isinstance(other, Definition) else NotImplemented
 
@@ -83,5 +124,6 @@ class Definition:
         return min(held, key=lambda r: r.size, default=None)
 
     def find_table(self, name: str) -> TableSpec | None:
-        """The table of that name, else the one that has it as an alias."""
-        raise NotImplementedError  # written with the compiled form
+        """The table of that name, else the one that alone has it as an alias."""
+        known = name if name in self.tables else self.index.alias(name)
+        return None if known is None else self.tables[known]
