@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Literal
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Literal, overload
 
 import attrs
 import numpy as np
@@ -17,6 +17,7 @@ __all__ = [
     "AxisDiff",
     "Comparison",
     "Extent",
+    "Extents",
     "Fates",
     "FieldDiff",
     "Series",
@@ -25,6 +26,7 @@ __all__ = [
     "TableDiff",
 ]
 
+Presence = Literal["both", "before", "after"]
 TableState = Literal["changed", "axis", "added", "removed", "resized", "redefined", "unreadable"]
 
 
@@ -39,12 +41,62 @@ class Extent:
     stop: int
     region: str = ""
     role: Role | None = None
-    presence: Literal["both", "before", "after"] = "both"
+    presence: Presence = "both"
 
     @property
     def size(self) -> int:
         """Bytes."""
         return self.stop - self.start
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Extents(Sequence[Extent]):
+    """Extents in order of address, kept as arrays: two images that differ everywhere have millions of them.
+
+    Attributes:
+        starts, stops: addresses, shape ``(n,)``.
+        kinds: index into ``places`` of every extent, shape ``(n,)``.
+        places: region, role and presence, once each.
+    """
+
+    starts: npt.NDArray[np.int64]
+    stops: npt.NDArray[np.int64]
+    kinds: npt.NDArray[np.intp]
+    places: tuple[tuple[str, Role | None, Presence], ...]
+
+    @property
+    def bytes(self) -> int:
+        """Bytes in all extents together."""
+        return int((self.stops - self.starts).sum())
+
+    def __len__(self) -> int:
+        return self.starts.size
+
+    @overload
+    def __getitem__(self, index: int) -> Extent: ...
+    @overload
+    def __getitem__(self, index: slice) -> Extents: ...
+    def __getitem__(self, index: int | slice) -> Extent | Extents:
+        if isinstance(index, slice):
+            return Extents(
+                starts=self.starts[index], stops=self.stops[index], kinds=self.kinds[index], places=self.places
+            )
+        region, role, presence = self.places[self.kinds[index]]
+        start, stop = int(self.starts[index]), int(self.stops[index])
+        return Extent(start=start, stop=stop, region=region, role=role, presence=presence)
+
+    def __iter__(self) -> Iterator[Extent]:
+        return (self[n] for n in range(len(self)))
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Sequence):
+            return NotImplemented
+        return len(self) == len(other) and all(ours == theirs for ours, theirs in zip(self, other, strict=True))
+
+    __hash__ = None  # type: ignore[assignment]  # compared by content, like a list
+
+    def __repr__(self) -> str:
+        return f"<Extents: {len(self)}, {self.bytes} bytes>"
 
 
 @attrs.frozen(kw_only=True)
@@ -67,7 +119,8 @@ class Fates:
 class Statistics:
     """Numbers over the changed cells of one table, in physical units.
 
-    ``percent`` figures are relative to the value before and leave out cells that were 0; None where none is left.
+    ``percent`` figures are relative to the size of the value before, so that their sign is that of the change, and
+    leave out cells that were 0; None where none is left. Differences that are not finite are left out of all figures.
     """
 
     cells: int
@@ -89,9 +142,11 @@ class Surface:
     Attributes:
         points: the union of breakpoints, one array per dimension, in array order.
         before, after: interpolated values, shape ``tuple(len(p) for p in points)``.
-        tolerance: half a raw step of the table's scaling, before plus after: less than that is rounding.
-        changed: a difference beyond the tolerance exists.
-        largest: the largest absolute difference; ``at`` its operating point, in array order.
+        tolerance: half a raw step of the table's scaling, before plus after: less than that is rounding. Where a step
+            is not the same everywhere (a scaling that is not linear, floats), that of the point ``at``.
+        changed: a difference that reaches the tolerance exists.
+        largest: the largest absolute difference, among those that reach their tolerance where there are any; ``at`` its
+            operating point, in array order.
     """
 
     points: tuple[Floats, ...]
@@ -178,7 +233,7 @@ class Comparison:
         identical: the same bytes at the same addresses.
         across: the sides are read by different definitions, tables compared by name.
         fates: of every differing byte.
-        extents: every differing run, in order of address.
+        extents: every differing run, in order of address (an :class:`Extents` where ``compare`` made it).
         unexplained: the runs whose bytes no fate but the last one has.
         tables, axes: by name. identity: in the definition's order.
         checksums: names of checksums whose stored bytes changed.
@@ -190,8 +245,8 @@ class Comparison:
     identical: bool
     across: bool
     fates: Fates
-    extents: tuple[Extent, ...] = ()
-    unexplained: tuple[Extent, ...] = ()
+    extents: Sequence[Extent] = ()
+    unexplained: Sequence[Extent] = ()
     tables: tuple[TableDiff, ...] = ()
     axes: tuple[AxisDiff, ...] = ()
     identity: tuple[FieldDiff, ...] = ()
