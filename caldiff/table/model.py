@@ -9,13 +9,13 @@ import attrs
 import numpy as np
 import numpy.typing as npt
 
-from caldiff.definition.model import Axis, TableSpec
+from caldiff.table import _exact as exact
+from caldiff.definition.model import Axis, FixedAxis, StoredAxis, TableSpec
+from caldiff.table.layout import addresses
+from caldiff.table.scale import Floats, Raw, to_physical
+from caldiff.table.text import legible, trimmed
 
 __all__ = ["AxisValues", "Floats", "Problem", "Raw", "Table"]
-
-Raw = npt.NDArray[Any]
-"""integers or floats as stored, in the machine's byte order or the image's, masked and shifted where a mask is set"""
-Floats = npt.NDArray[np.float64]
 
 
 @attrs.frozen(kw_only=True)
@@ -36,6 +36,7 @@ class AxisValues:
         physical: shape ``(n,)``.
         addresses: of every breakpoint, shape ``(n,)``, int64; None for a fixed axis.
         count: the stored count as read, before it was held to the room; None where none is stored.
+        count_at: the address of the stored count, or None.
     """
 
     spec: Axis
@@ -44,9 +45,29 @@ class AxisValues:
     addresses: npt.NDArray[np.int64] | None
     count: int | None = None
     problems: tuple[Problem, ...] = ()
+    count_at: int | None = None
+
+    @property
+    def name(self) -> str:
+        """The axis's name in its definition."""
+        return self.spec.name
+
+    @property
+    def unit(self) -> str:
+        """The unit of ``physical``, or ''."""
+        return self.spec.scaling.unit if isinstance(self.spec, StoredAxis) else self.spec.unit
+
+    def __len__(self) -> int:
+        return len(self.physical)
+
+    def shown(self, index: int) -> str:
+        """One breakpoint as people read it, without its unit."""
+        if isinstance(self.spec, FixedAxis):
+            return exact.shown_number(self.spec.points[index], self.spec.decimals)
+        return exact.shown(self.spec.scaling, np.asarray(self.raw)[index].item())
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Table:
     """A decoded table.
 
@@ -55,6 +76,7 @@ class Table:
             block, ``(n,)`` bytes for text. Zero-copy where the layout allows.
         axes: one per dimension (none for value, block, text, flags).
         at, strides: where the cells actually are (differs from the spec where a stored count moves them).
+        erased: the byte that erased memory reads as, which pads text.
     """
 
     spec: TableSpec
@@ -63,27 +85,77 @@ class Table:
     at: int
     strides: tuple[int, ...] = ()
     problems: tuple[Problem, ...] = ()
+    erased: int = 0xFF
 
     @property
     def name(self) -> str:
         """The table's name in its definition."""
         return self.spec.name
 
+    @property
+    def unit(self) -> str:
+        """The unit of ``physical``, or ''."""
+        return self.spec.scaling.unit
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Cells per dimension, as they are in this image."""
+        return self.raw.shape
+
     @cached_property
     def physical(self) -> Floats:
         """Physical values, the shape of ``raw``: the nearest double to the exact value. Raw numbers for text."""
-        raise NotImplementedError  # written with the table room
+        return to_physical(self.spec.scaling, self.raw, self.spec.cells.type)
 
     @cached_property
     def addresses(self) -> npt.NDArray[np.int64]:
         """The address of every cell, the shape of ``raw``."""
-        raise NotImplementedError  # written with the table room
+        found = addresses(self.at, self.raw.shape, self.strides)
+        found.setflags(write=False)
+        return found
 
     @property
     def text(self) -> str | None:
-        """The text of a text table, without padding; None for other kinds."""
-        raise NotImplementedError  # written with the table room
+        """The text of a text table, without padding; None for other kinds. What does not print stands as ``\\xNN``."""
+        if self.spec.kind != "text":
+            return None
+        return legible(trimmed(self.raw.tobytes(), self.erased), self.spec.encoding)
 
     def shown(self, index: tuple[int, ...]) -> str:
         """One cell as people read it: decimals of the scaling, or the name of the value, or the flags that are set."""
-        raise NotImplementedError  # written with the table room
+        value = self.raw[index].item()
+        if self.spec.kind == "text":
+            return legible(bytes([value]), self.spec.encoding)
+        return exact.shown(self.spec.scaling, value)
+
+    def __repr__(self) -> str:
+        size = " x ".join(map(str, self.raw.shape))
+        what = f"{self.spec.kind} {size}" if size else self.spec.kind
+        unit = f" in {self.unit}" if self.unit else ""
+        problems = f", {len(self.problems)} problems" if self.problems else ""
+        return f"<Table {self.name}: {what}{unit} at 0x{self.at:08X}{problems}>"
+
+    def _repr_html_(self) -> str:
+        from caldiff.table.convert import to_html  # noqa: PLC0415 - only notebooks ask
+
+        return to_html(self)
+
+    def to_pandas(self) -> Any:
+        """Physical values with their axes: a Series (value, curve), else a DataFrame; a cuboid has rows by (z, y).
+
+        Raises:
+            UsageError: pandas is not installed.
+        """
+        from caldiff.table.convert import to_pandas  # noqa: PLC0415 - brings pandas
+
+        return to_pandas(self)
+
+    def to_xarray(self) -> Any:
+        """Physical values as a DataArray, with the axes as coordinates and units as attributes.
+
+        Raises:
+            UsageError: xarray is not installed.
+        """
+        from caldiff.table.convert import to_xarray  # noqa: PLC0415 - brings xarray
+
+        return to_xarray(self)

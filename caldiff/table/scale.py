@@ -1,0 +1,191 @@
+"""Whole arrays of raw values to physical ones and back, with the same result as the exact scalar rules, cell by cell.
+
+Where every intermediate is an integer that a double holds exactly (up to 2**53), one division at the end rounds once and
+so gives the nearest double. Everything else goes through :mod:`caldiff.definition.scaling`, each different value once.
+"""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from functools import lru_cache
+from math import ceil, floor, lcm
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from caldiff.table import _exact as exact
+from caldiff.definition.model import Bits, ElementType, Limits, Linear, Names, Rational, Scaling
+from caldiff.errors import CaldiffError, EncodeError
+
+__all__ = ["Floats", "Raw", "UnstorableError", "beyond", "raw_range", "to_physical", "to_raw"]
+
+Raw = npt.NDArray[Any]
+"""integers or floats as stored, in the machine's byte order or the image's, masked and shifted where a mask is set"""
+Floats = npt.NDArray[np.float64]
+
+_EXACT = 2**53
+"""every integer up to here is a double"""
+_SINGLE = 4
+"""bytes of the longest float type whose products by small integers are exact in doubles"""
+
+
+# -------------------------------------------------------------------------------------------------- raw to physical
+
+
+def to_physical(scaling: Scaling, raw: Raw, element: ElementType) -> Floats:
+    """Physical values, the shape of ``raw``: each the double nearest to the exact value, read-only.
+
+    A value that has none is not a number: a float that is not finite to begin with, a quotient by 0.
+    """
+    found: Floats | None = None
+    match scaling.conversion:
+        case Names() | Bits():
+            found = raw.astype(np.float64)
+        case Linear() as linear:
+            found = _linear(linear, raw, element)
+        case Rational(gives="physical") as rational:
+            found = _quotient(rational, raw, element)
+    if found is None:
+        found = _each(scaling, raw)
+    found.setflags(write=False)
+    return found
+
+
+def _linear(linear: Linear, raw: Raw, element: ElementType) -> Floats | None:
+    """By exact arithmetic in doubles and one division; None where that would round twice."""
+    numerator, offset, denominator = _whole(linear)
+    if element.kind == "f":
+        if linear == Linear():
+            return _doubles(raw)
+        if offset or abs(numerator) >= 1 << 29 or denominator > _EXACT or element.size > _SINGLE:
+            return None  # a product of 24 and 29 bits is exact, anything more is not
+    elif denominator > _EXACT or abs(offset) + abs(numerator) * _largest(raw, element, numerator, offset) > _EXACT:
+        return None
+    found = _doubles(raw)
+    found *= numerator
+    found += offset
+    if denominator != 1:
+        found /= denominator
+    return found
+
+
+def _doubles(raw: Raw) -> Floats:
+    """The same numbers as doubles; a signalling NaN becomes a quiet one, which is nothing to warn of."""
+    if raw.dtype.kind != "f":
+        return raw.astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        return raw.astype(np.float64)
+
+
+@lru_cache(maxsize=4096)
+def _whole(linear: Linear) -> tuple[int, int, int]:
+    """``(n, o, d)`` with ``physical = (raw * n + o) / d`` in whole numbers."""
+    d = lcm(linear.factor.denominator, linear.offset.denominator)
+    return int(linear.factor * d), int(linear.offset * d), d
+
+
+def _largest(raw: Raw, element: ElementType, numerator: int, offset: int) -> int:
+    """A bound on the size of the raw integers: that of the type where it will do, else what is really there."""
+    bound = max(element.highest, -element.lowest)
+    if bound * abs(numerator) + abs(offset) > _EXACT and raw.size:
+        return max(int(raw.max()), -int(raw.min()))
+    return bound
+
+
+def _quotient(rational: Rational, raw: Raw, element: ElementType) -> Floats | None:
+    """Both polynomials exactly, then one division; None where a double does not hold them."""
+    if element.kind == "f":
+        return None
+    above, below = _whole_quotient(rational)
+    size = max(int(raw.max()), -int(raw.min()), 1) if raw.size else 1
+    if any(abs(a) * size * size + abs(b) * size + abs(c) > _EXACT for a, b, c in (above, below)):
+        return None
+    value = raw.astype(np.float64)
+    top, bottom = (np.asarray((value * a + b) * value + c) for a, b, c in (above, below))
+    found = np.full(raw.shape, np.nan)
+    np.divide(top, bottom, out=found, where=bottom != 0)
+    found += 0.0  # 0 over a negative number is 0, not -0
+    return found
+
+
+@lru_cache(maxsize=1024)
+def _whole_quotient(rational: Rational) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """The coefficients as whole numbers of the same quotient."""
+    both = (rational.numerator, rational.denominator)
+    d = lcm(*(c.denominator for side in both for c in side))
+    above, below = (tuple(int(c * d) for c in side) for side in both)
+    return above, below
+
+
+def _each(scaling: Scaling, raw: Raw) -> Floats:
+    """By the exact rules, each different value once."""
+    values, places = np.unique(raw, return_inverse=True)
+    physical = np.array([_nearest(scaling, v) for v in values.tolist()], dtype=np.float64)
+    return np.asarray(physical[places]).reshape(raw.shape)
+
+
+def _nearest(scaling: Scaling, raw: float) -> float:
+    """The double nearest to the physical value; infinite where it is beyond all doubles, NaN where there is none."""
+    if not math.isfinite(raw):
+        linear = scaling.conversion
+        return raw * math.copysign(1.0, linear.factor) if isinstance(linear, Linear) else math.nan
+    try:
+        return as_double(exact.to_physical(scaling, raw))
+    except (CaldiffError, ArithmeticError):
+        return math.nan
+
+
+def as_double(value: Fraction) -> float:
+    """The nearest double, infinite beyond the largest."""
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf if value > 0 else -math.inf
+
+
+# ------------------------------------------------------------------------------------------------------------ limits
+
+
+def beyond(scaling: Scaling, limits: Limits | None, raw: Raw, element: ElementType) -> npt.NDArray[np.bool_] | None:
+    """True per cell whose value is beyond the limits; None where none is (or there are no limits).
+
+    Limits of float types are met by the float nearest to the limit.
+    """
+    if limits is None or not raw.size:
+        return None
+    if isinstance(scaling.conversion, Linear) and element.kind != "f":
+        low, high = _raw_limits(scaling.conversion, limits)
+        if int(raw.min()) >= low and int(raw.max()) <= high:
+            return None
+        outside = np.asarray((raw < low) | (raw > high))
+    else:
+        physical = to_physical(scaling, raw, element)
+        least, greatest = _held_limits(scaling, limits, element)
+        outside = np.asarray((physical < least) | (physical > greatest))
+    return outside if outside.any() else None
+
+
+@lru_cache(maxsize=4096)
+def _raw_limits(linear: Linear, limits: Limits) -> tuple[int, int]:
+    """The lowest and the highest raw integer within the limits."""
+    low, high = sorted(((limits.low - linear.offset) / linear.factor, (limits.high - linear.offset) / linear.factor))
+    return ceil(low), floor(high)
+
+
+@lru_cache(maxsize=4096)
+def _held_limits(scaling: Scaling, limits: Limits, element: ElementType) -> tuple[float, float]:
+    """The limits as doubles; for float types as wide as the nearest float of the type makes them."""
+    low, high = as_double(limits.low), as_double(limits.high)
+    if element.kind != "f":
+        return low, high
+    held = [_nearest(scaling, _try_raw(scaling, bound, element)) for bound in (limits.low, limits.high)]
+    return float(np.fmin(low, held[0])), float(np.fmax(high, held[1]))  # the other one where there is none
+
+
+def _try_raw(scaling: Scaling, physical: Fraction, element: ElementType) -> float:
+    try:
+        return exact.to_raw(scaling, physical, type=element)
+    except CaldiffError:
+        return math.nan
