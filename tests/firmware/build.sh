@@ -14,7 +14,7 @@ cd "$(dirname "$0")/src"
 build() { # NAME PREFIX PROGRAM CALIBRATION FLAGS...
     name=$1 prefix=$2 program=$3 calibration=$4
     shift 4
-    "$prefix-gcc" "$@" -std=gnu11 -O1 -gdwarf-4 -Wall -Wextra -Werror -ffreestanding -nostdlib -static -no-pie \
+    "$prefix-gcc" "$@" -std=gnu11 -O1 -gdwarf-5 -Wall -Wextra -Werror -ffreestanding -nostdlib -static -no-pie \
         -fno-pic -fno-toplevel-reorder -fno-asynchronous-unwind-tables -fno-section-anchors -fno-common \
         -fdebug-prefix-map="$PWD"=src -fdebug-prefix-map="$("$prefix-gcc" -print-file-name=include)"=include \
         -gno-record-gcc-switches \

@@ -1,0 +1,427 @@
+"""Two builds of one firmware by cross compilers, decoded by caldiff, against the compilers' word.
+
+Sources: the initialisers of src/*.c for values; GNU nm and DWARF (by pyelftools) for addresses, types, byte orders and
+bit positions; GNU objcopy and srec_cat for the file formats. Scalings are stated below by hand.
+"""
+
+from __future__ import annotations
+
+import gzip
+import re
+import shutil
+import subprocess
+import zipfile
+from collections.abc import Callable, Iterator
+from fractions import Fraction
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from caldiff.definition.catalogue import load_definition
+from caldiff.definition.definition import Definition
+from caldiff.definition.model import StoredAxis
+from caldiff.diff.compare import compare
+from caldiff.errors import CaldiffError
+from caldiff.image.model import Image, Segment
+from caldiff.image.reading import read_image
+from caldiff.table.calibration import Calibration
+from caldiff.table.decode import decode
+from caldiff.table.encode import write_table
+from caldiff.table.fit import fits
+from caldiff.table.identity import identify
+
+HERE = Path(__file__).parent
+
+# Where each cell stands in C. The letters are the indices of the table, x the one along the columns.
+TABLES = {
+    **{f"every_{kind}": f"every_{kind}[x]" for kind in ("u8", "i8", "u16", "i16", "u32", "i32", "u64", "i64")},
+    **{f"every_{kind}": f"every_{kind}[x]" for kind in ("f16", "f32", "f64")},
+    **{f"other_{kind}": f"other.{kind}[x]" for kind in ("u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64")},
+    **{f"odd_{name}": f"odd.{name}" for name in ("first", "u16", "i32", "second", "u64", "f64", "f32", "third")},
+    **{f"fuel_{name}": f"fuel_words[x].{name}" for name in ("rich", "trim", "gear", "ready", "spare")},
+    "broken_f32": "broken_f32[x]",
+    "spark": "spark[y][x]",
+    "torque": "torque[x][y]",
+    "manifold": "manifold[y][x]",
+    "spark_gear": "spark_gear[z][y][x]",
+    "trim_cube": "trim_cube[z][x][y]",
+    "lambda_target": "lambda_target[x]",
+    "enrichment": "enrichment[x]",
+    "crossing": "crossing[x]",
+    "sensor": "sensor[x]",
+    "idle_correction": "idle[x].correction",
+    "site_base": "sites[y][x].base",
+    "site_trim": "sites[y][x].trim",
+    "site_age": "sites[y][x].age",
+    "padded": "padded[y][x]",
+    "descending": "descending[4-x]",
+    "warmup": "warmup.factor[x]",
+    "cranking": "cranking.values[x]",
+    "roomy": "roomy.values[y][x]",
+    "closely": "closely.values[y][x]",
+    "injector": "injector.values[x]",
+    "enables": "enables",
+    "mode": "mode",
+    "modes": "modes[x]",
+    "idle_offset": "idle_offset",
+    "label": "label[x]",
+    "note": "note[x]",
+    "learned": "learned[x]",
+}
+# The shape that the C source has in use: stored counts and padding taken off.
+SHAPES = {
+    "spark": (6, 8),
+    "torque": (6, 8),
+    "manifold": (6, 8),
+    "spark_gear": (2, 6, 8),
+    "trim_cube": (2, 3, 4),
+    "enrichment": (5,),
+    "site_base": (3, 4),
+    "padded": (4, 5),
+    "descending": (5,),
+    "warmup": (6,),
+    "cranking": (4,),
+    "roomy": (3, 4),
+    "closely": (3, 4),
+    "injector": (4,),
+    "every_u8": (5,),
+    "odd_u16": (),
+    "enables": (),
+    "label": (20,),
+}
+AXES = {  # stored axes: breakpoints and count in C, and the stated scaling
+    "speed": ("speed_axis[x]", None, 8, lambda raw: raw / 4),
+    "load": ("load_axis[x]", None, 6, lambda raw: raw / 2),
+    "coolant": ("coolant_axis[x]", "coolant_count", 5, lambda raw: raw),
+    "other_speed": ("other.axis[x]", None, 4, lambda raw: raw),
+    "idle_speed": ("idle[x].speed", None, 6, lambda raw: raw / 4),
+    "falling": ("descending_axis[4-x]", None, 5, lambda raw: raw),
+    "warmup.x": ("warmup.coolant[x]", "warmup.count", 6, lambda raw: raw),
+    "cranking.x": ("cranking.x[x]", "cranking.x_count", 4, lambda raw: raw),
+    "roomy.x": ("roomy.x[x]", "roomy.x_count", 4, lambda raw: raw),
+    "roomy.y": ("roomy.y[x]", "roomy.y_count", 3, lambda raw: raw),
+    "closely.x": ("closely.x[x]", "closely.x_count", 4, lambda raw: raw),
+    "closely.y": ("closely.y[x]", "closely.y_count", 3, lambda raw: raw),
+    "injector.x": ("injector.x[x]", None, 4, lambda raw: raw),
+}
+FIXED = {"gear": [1, 2], "site": [0, 1, 2, 3], "bank": [10, 20, 30], "trim_cube.y": [0, 5, 10]}
+
+
+def thermistor(raw: Fraction) -> Fraction:
+    if raw < 512:
+        return 150 - raw * 110 / 512
+    return max(40 - (raw - 512) * 80 / 511, Fraction(-40))
+
+
+SCALINGS: dict[str, Callable[[Fraction], Fraction]] = {  # the rest is 1 : 1
+    "spark": lambda raw: raw / 2 - 40,
+    "torque": lambda raw: raw / 16,
+    "spark_gear": lambda raw: raw / 10,
+    "lambda_target": lambda raw: 4096 / raw,
+    "enrichment": lambda raw: raw / 128,
+    "sensor": thermistor,
+    "warmup": lambda raw: raw / 128,
+    "injector": lambda raw: raw / 1000,
+    "idle_offset": lambda raw: raw / 10,
+}
+FLOATS = {"f16": np.float16, "f32": np.float32, "f64": np.float64}
+FORMATS = {
+    ".elf": "elf",
+    ".hex": "ihex",
+    "-linear.hex": "ihex",
+    ".s19": "srec",
+    ".s37": "srec",
+    "-counted.s37": "srec",
+    ".txt": "titxt",
+}
+
+
+def cells(shape: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
+    return product(*(range(n) for n in shape))
+
+
+def spelled(path: str, index: tuple[int, ...]) -> str:
+    """The path with numbers for letters: ``descending[4-x]`` at (1,) is ``descending[3]``."""
+    at = dict(zip("zyx"[3 - len(index) :], index, strict=True))
+
+    def number(found: re.Match[str]) -> str:
+        return f"[{int(found[1]) - at[found[2]]}]" if found[1] else f"[{at[found[2]]}]"
+
+    return re.sub(r"\[(?:(\d)-)?([xyz])\]", number, path)
+
+
+def table_names(build: Any) -> set[str]:
+    return set(TABLES) - ({"every_f16"} if build.name == "firmware-be" else set())
+
+
+@pytest.fixture(scope="module")
+def definition(build: Any) -> Definition:
+    return load_definition(HERE / f"{build.name}.yaml")
+
+
+@pytest.fixture(scope="module")
+def image(build: Any) -> Image:
+    return read_image(build.file(".elf"))
+
+
+# ------------------------------------------------------------------------------------------------- the truth is whole
+
+
+def test_the_source_names_every_object_that_nm_lists(build: Any) -> None:
+    code = {"segment_of", "spark_at", "warmup_factor", "start", "ticks"}
+    absent = {"every_f16"} if build.name == "firmware-be" else set()
+    assert set(build.values) - absent == set(build.objects) - code
+
+
+def test_nm_and_dwarf_agree(build: Any) -> None:
+    listed = {name: at for name, (at, _) in build.objects.items() if name in build.values}
+    assert {name: build.dwarf.address(name) for name in build.dwarf.names() & set(build.values)} == listed
+
+
+def test_the_definition_reads_every_table_and_no_other(build: Any, definition: Definition) -> None:
+    assert set(definition.tables) == table_names(build)
+
+
+# --------------------------------------------------------------------------------------------------------------- cells
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_cells_stand_where_the_compiler_put_them(name: str, build: Any, definition: Definition, image: Image) -> None:
+    if name not in table_names(build):
+        pytest.skip("the compiler has no 16-bit float for PowerPC")
+    table = decode(image, definition, name)
+    spec = table.spec.cells
+    assert table.raw.shape == table.addresses.shape == SHAPES.get(name, table.raw.shape)
+    assert table.raw.size > 0
+    for index in cells(table.raw.shape):
+        place = build.dwarf.place(spelled(TABLES[name], index))
+        assert (int(table.addresses[index]), spec.type.name, spec.mask) == (place.address, place.type, place.mask)
+        assert spec.type.size == 1 or spec.byte_order == place.byte_order
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_raw_values_are_those_of_the_source(name: str, build: Any, definition: Definition, image: Image) -> None:
+    if name not in table_names(build):
+        pytest.skip("the compiler has no 16-bit float for PowerPC")
+    table = decode(image, definition, name)
+    expected = [build.value(spelled(TABLES[name], index)) for index in cells(table.raw.shape)]
+    kind = FLOATS.get(table.spec.cells.type.name)
+    if kind is None:
+        assert table.raw.ravel().tolist() == expected
+    else:  # to the bit, so that -0.0 and NaN count
+        assert table.raw.astype(kind).tobytes() == np.array(expected, kind).tobytes()
+
+
+@pytest.mark.parametrize("name", sorted(set(TABLES) - {"broken_f32"}))
+def test_physical_values_are_the_stated_scaling(name: str, build: Any, definition: Definition, image: Image) -> None:
+    if name not in table_names(build):
+        pytest.skip("the compiler has no 16-bit float for PowerPC")
+    table = decode(image, definition, name)
+    kind = FLOATS.get(table.spec.cells.type.name, int)
+    raws = [build.value(spelled(TABLES[name], index)) for index in cells(table.raw.shape)]
+    exact = [
+        SCALINGS.get(name, lambda raw: raw)(Fraction(kind(raw).item() if kind is not int else raw)) for raw in raws
+    ]
+    assert table.physical.shape == table.raw.shape
+    assert table.physical.ravel().tolist() == [float(value) for value in exact]
+
+
+def test_every_type_is_met_in_both_byte_orders(build: Any, definition: Definition) -> None:
+    met = {(t.cells.type.name, t.cells.byte_order) for t in definition.tables.values() if t.cells.type.size > 1}
+    wanted = {(kind, order) for kind in ("u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64") for order in ORDERS}
+    assert wanted <= met
+    assert {t.cells.type.name for t in definition.tables.values()} >= {"u8", "i8"}
+    assert build.name == "firmware-be" or ("f16", "little") in met
+
+
+ORDERS = ("big", "little")
+
+
+def test_only_the_broken_table_has_problems(definition: Definition, image: Image) -> None:
+    found = {name: [p.kind for p in decode(image, definition, name).problems] for name in definition.tables}
+    assert {name: kinds for name, kinds in found.items() if kinds} == {"broken_f32": ["not-a-number"]}
+
+
+# ---------------------------------------------------------------------------------------------------------------- axes
+
+
+def axis_values(definition: Definition, image: Image) -> dict[str, Any]:
+    return {axis.name: axis for name in definition.tables for axis in decode(image, definition, name).axes}
+
+
+@pytest.mark.parametrize("name", AXES)
+def test_axes_are_those_of_the_source(name: str, build: Any, definition: Definition, image: Image) -> None:
+    path, count, length, scaling = AXES[name]
+    axis = axis_values(definition, image)[name]
+    places = [build.dwarf.place(spelled(path, (i,))) for i in range(length)]
+    raws = [build.value(spelled(path, (i,))) for i in range(length)]
+    assert isinstance(axis.spec, StoredAxis)
+    assert axis.raw.tolist() == raws
+    assert axis.physical.tolist() == [float(scaling(Fraction(raw))) for raw in raws]
+    assert axis.addresses.tolist() == [place.address for place in places]
+    assert {axis.spec.cells.type.name} == {place.type for place in places}
+    assert axis.spec.cells.type.size == 1 or {axis.spec.cells.byte_order} == {place.byte_order for place in places}
+    if count is not None:
+        assert (axis.count, axis.count_at) == (length, build.dwarf.place(count).address)
+        assert build.value(count) == length
+    assert axis.problems == ()
+
+
+@pytest.mark.parametrize("name", FIXED)
+def test_fixed_axes_are_those_of_the_definition(name: str, definition: Definition, image: Image) -> None:
+    axis = axis_values(definition, image)[name]
+    assert axis.physical.tolist() == FIXED[name]
+    assert axis.raw is None
+
+
+# ------------------------------------------------------------------------------------------- identity, words and texts
+
+
+def test_identity(build: Any, definition: Definition, image: Image) -> None:
+    found = {value.field.name: value.text for value in identify(image, definition)}
+    assert found == {
+        "software": "TERN3 01.04",
+        "calibration_id": "T3-0104-INVENTED",
+        "hardware": str(build.value("hardware")),
+        "made": "20261125",
+        "unit_serial": "NOBODYS0000000001",
+    }
+    assert {f.name: f.at for f in definition.identity.values()} == {name: build.objects[name][0] for name in found}
+
+
+def test_words_and_texts(definition: Definition, image: Image) -> None:
+    def table(name: str) -> Any:
+        return decode(image, definition, name)
+
+    assert table("label").text == "Invented, no vehicle"
+    assert table("note").text == "Kühlung"
+    assert table("mode").shown(()) == "power"
+    assert [table("modes").shown((i,)) for i in range(3)] == ["off", "eco", "7"]
+    assert table("idle_offset").shown(()) == "-12.5"
+    assert table("lambda_target").shown((4,)) == "0.952"  # 4096 / 4301 = 0.95234
+    shown = table("enables").shown(())  # 0x21: bit 0, and fuel 2 in bits 4 and 5
+    assert "lambda_control" in shown
+    assert "cng" in shown
+    assert "knock_control" not in shown
+
+
+def test_each_definition_fits_its_own_build_only(build: Any, image: Image) -> None:
+    fitting = [n for n in ("firmware-be", "firmware-le") if fits(load_definition(HERE / f"{n}.yaml"), image)]
+    assert fitting == [build.name]
+
+
+def test_regions_are_the_sections(build: Any, definition: Definition) -> None:
+    sections = {
+        s.name: (build.dwarf.loaded(s["sh_addr"]), s["sh_size"])
+        for s in build.dwarf.elf.iter_sections(SECTION)
+        if s.name in {".head", ".text", ".data", ".cal"}
+    }
+    regions = {region.name: (region.start, region.size) for region in definition.regions}
+    names = {"head": ".head", "program": ".text", "learned": ".data", "calibration": ".cal"}
+    assert regions == {name: sections[section] for name, section in names.items()}
+
+
+SECTION = "SHT_PROGBITS"
+
+
+# ------------------------------------------------------------------------------------------------------------- formats
+
+
+@pytest.mark.parametrize("ending", FORMATS)
+def test_every_format_holds_the_same_content(ending: str, build: Any, image: Image) -> None:
+    found = read_image(build.file(ending))
+    assert found.content == image.content
+    assert found.source is not None
+    assert found.source.format == FORMATS[ending]
+
+
+@pytest.mark.parametrize("ending", ["-a2.hex", "-a3.hex", "-a2.s19", "-a3.s19"])
+def test_short_address_forms_hold_the_same_content(ending: str) -> None:
+    assert read_image(HERE / f"out/firmware-le{ending}").content == read_image(HERE / "out/firmware-le.elf").content
+
+
+def test_binaries_placed_by_hand_hold_the_same_content(build: Any, image: Image) -> None:
+    parts = {".head": "-program.bin", ".cal": "-cal.bin"}
+    placed = [
+        read_image(build.file(ending), start=build.dwarf.elf.get_section_by_name(section)["sh_addr"])
+        for section, ending in parts.items()
+    ]
+    assert Image(segments=tuple(segment for part in placed for segment in part)).content == image.content
+
+
+def test_the_image_is_what_the_linker_loads(build: Any, image: Image) -> None:
+    """pyelftools reads the segments; .data counts where it is loaded, .bss nowhere."""
+    loads = build.dwarf.elf.iter_segments("PT_LOAD")
+    segments = tuple(Segment(start=s["p_paddr"], data=s.data()) for s in loads)
+    assert image == Image(segments=segments)
+    assert len(image.segments) == 2
+
+
+@pytest.mark.parametrize("ending", [".elf", ".hex", ".s37", ".txt"])
+def test_packed_files_hold_the_same_content(ending: str, build: Any, image: Image, tmp_path: Path) -> None:
+    plain = build.file(ending)
+    (tmp_path / "image.gz").write_bytes(gzip.compress(plain.read_bytes()))
+    with zipfile.ZipFile(tmp_path / "image.zip", "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.write(plain, "from a customer/read.out")
+    assert read_image(tmp_path / "image.gz").content == image.content
+    assert read_image(tmp_path / "image.zip").content == image.content
+
+
+# --------------------------------------------------------------------------------------------------- writing, comparing
+
+
+@pytest.mark.parametrize("name", sorted(set(TABLES) - {"broken_f32", "label", "note"}))
+def test_the_stated_physical_values_write_the_same_bytes(
+    name: str, build: Any, definition: Definition, image: Image
+) -> None:
+    if name not in table_names(build):
+        pytest.skip("the compiler has no 16-bit float for PowerPC")
+    table = decode(image, definition, name)
+    wiped = write_table(image, definition, name, raw=np.ones_like(table.raw))
+    assert wiped.content != image.content or build.value(spelled(TABLES[name], (0,) * table.raw.ndim)) == 1
+    assert write_table(wiped, definition, name, physical=table.physical).content == image.content
+
+
+def test_the_two_builds_differ_in_no_table() -> None:
+    """One source, two layouts and byte orders: by name and in physical units nothing changed."""
+    before, after = (
+        Calibration(label=n, image=read_image(HERE / f"out/{n}.elf"), definition=load_definition(HERE / f"{n}.yaml"))
+        for n in ("firmware-be", "firmware-le")
+    )
+    found = compare(before, after)
+    assert found.across
+    assert [(t.name, t.state) for t in found.tables] == [("every_f16", "added")]
+    assert found.axes == ()
+    assert found.identity == ()
+
+
+# ----------------------------------------------------------------------------------------------------------- rebuilding
+
+TOOLS = ("powerpc-linux-gnu-gcc", "arm-none-eabi-gcc", "srec_cat")
+
+
+@pytest.mark.skipif(not all(shutil.which(tool) for tool in TOOLS), reason=f"needs {', '.join(TOOLS)}")
+def test_a_fresh_build_says_the_same(tmp_path: Path, open_build: Callable[[str, Path], Any]) -> None:
+    """The calibration's bytes and every object's address and size follow from the C source, the ABIs and the linker
+    script: the same from every compiler. Code and debugging information are the compiler's own and may differ, so
+    whole files are compared with each other inside the fresh build only: all formats, one content.
+    """
+    subprocess.run([HERE / "build.sh", tmp_path], check=True, timeout=120)
+    for name in ("firmware-be", "firmware-le"):
+        kept, fresh = open_build(name, HERE / "out"), open_build(name, tmp_path)
+        assert fresh.file("-cal.bin").read_bytes() == kept.file("-cal.bin").read_bytes()
+        assert {n: fresh.objects[n] for n in kept.values if n in kept.objects} == {
+            n: kept.objects[n] for n in kept.values if n in kept.objects
+        }
+        contents = {read_image(fresh.file(ending)).content for ending in FORMATS}
+        assert len(contents) == 1
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(p.name for p in (HERE / "out").iterdir())
+
+
+def test_a_foreign_build_is_refused_with_its_place(definition: Definition) -> None:
+    with pytest.raises(CaldiffError) as refused:
+        decode(Image.of(bytes(64), start=definition.frame.start), definition, "spark")
+    assert refused.value.address is not None
