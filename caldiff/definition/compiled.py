@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from hashlib import sha256
 from typing import Any, Generic, TypeVar
 
+import attrs
+
 from caldiff.canonical import Digest, canonical_json
 from caldiff.definition.definition import Definition, Touched
 from caldiff.definition.index import PlaceArrays, numbers, packed, place_arrays
@@ -30,7 +32,7 @@ from caldiff.definition.normal import (
 from caldiff.definition.pages import Buffer, DamagedError, Pages, sealed
 from caldiff.errors import CaldiffError, DefinitionError
 
-__all__ = ["FORM", "Records", "Source", "compile_normal", "open_compiled", "sources_of"]
+__all__ = ["FORM", "Opened", "Records", "Source", "compile_family", "compile_normal", "open_any", "open_compiled"]
 
 FORM = 1
 """counts up whenever the bytes or their meaning change"""
@@ -68,6 +70,11 @@ class _Body:
         self.add(f"{name}.ends", packed("I", ends))
         self.add(name, b"".join(texts))
 
+    def sealed(self, head: Normal, key: bytes) -> bytes:
+        self.add("head", json.dumps(head, ensure_ascii=False, separators=(",", ":")).encode())
+        self.data[:8] = packed("I", self.places["head"])
+        return sealed(bytes(self.data), key)
+
 
 def compile_normal(normal: Normal, sources: Iterable[Source] = (), *, key: bytes = b"") -> bytes:
     """The compiled form of a normal form, sealed with the key.
@@ -93,10 +100,12 @@ def compile_normal(normal: Normal, sources: Iterable[Source] = (), *, key: bytes
         "layers": layers,
         "code": code,
     }
-    body.add("head", json.dumps(head, ensure_ascii=False, separators=(",", ":")).encode())
-    at, size = body.places["head"]
-    body.data[:8] = packed("I", (at, size))
-    return sealed(bytes(body.data), key)
+    return body.sealed(head, key)
+
+
+def compile_family(sources: Iterable[Source], *, key: bytes = b"") -> bytes:
+    """The compiled form of a family: that it is one, and the files that say so."""
+    return _Body().sealed({"form": FORM, "family": True, "sources": [list(source) for source in sources]}, key)
 
 
 def _digest(normal: Normal, names: Mapping[str, Sequence[str]], records: Mapping[str, Sequence[bytes]]) -> str:
@@ -318,13 +327,20 @@ def _head(pages: Pages) -> dict[str, Any]:
     return head
 
 
-def sources_of(buffer: Buffer, *, key: bytes = b"") -> tuple[Source, ...]:
-    """The files that a compiled definition came from.
+@attrs.frozen(kw_only=True)
+class Opened:
+    """A compiled form: the files that it came from, and the definition; None for a family."""
 
-    Raises:
-        DamagedError: it is not as it was written.
-    """
-    return tuple((name, digest) for name, digest in _head(Pages(buffer, key))["sources"])
+    sources: tuple[Source, ...]
+    definition: Definition | None
+
+
+def open_any(buffer: Buffer, *, key: bytes = b"", rebuild: Callable[[], bytes] | None = None) -> Opened:
+    """A definition or a family in compiled bytes; see :func:`open_compiled`."""
+    pages = Pages(buffer, key, rebuild)
+    head = _head(pages)
+    sources = tuple((name, digest) for name, digest in head["sources"])
+    return Opened(sources=sources, definition=None if "family" in head else _definition(pages, head))
 
 
 def open_compiled(buffer: Buffer, *, key: bytes = b"", rebuild: Callable[[], bytes] | None = None) -> Definition:
@@ -335,8 +351,13 @@ def open_compiled(buffer: Buffer, *, key: bytes = b"", rebuild: Callable[[], byt
     Raises:
         DamagedError: the bytes are not as they were written, or not by somebody with this key.
     """
-    pages = Pages(buffer, key, rebuild)
-    head = _head(pages)
+    definition = open_any(buffer, key=key, rebuild=rebuild).definition
+    if definition is None:
+        raise DamagedError("this is the compiled form of a family")
+    return definition
+
+
+def _definition(pages: Pages, head: Mapping[str, Any]) -> Definition:
     texts = {name: _Texts(pages, head["places"], name) for s in _SECTIONS for name in (s, f"{s}.names")}
     scalings: Records[Scaling] = Records(texts["scalings.names"], texts["scalings"], scaling_from_normal)
     axes: Records[Axis] = Records(
