@@ -1,0 +1,88 @@
+"""Unexplained bytes as text: where, how many, in which region, and what stood and stands there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import islice
+
+import attrs
+
+from caldiff.diff.model import Comparison, Extent
+from caldiff.image.model import Image
+from caldiff.render.look import Look, plural, wrapped
+from caldiff.render.view import View
+
+__all__ = ["extent_lines"]
+
+_PLACES = 16
+_BYTES = 16
+"""shown without ``--all``"""
+_NEAR = 8
+"""runs as close as this are shown as one place"""
+
+
+@attrs.frozen(kw_only=True)
+class _Place:
+    """Runs that lie close together, in one region."""
+
+    first: Extent
+    stop: int
+    differ: int
+
+    @property
+    def start(self) -> int:
+        return self.first.start
+
+
+def extent_lines(comparison: Comparison, look: Look, view: View) -> list[str]:
+    """The unexplained runs, bounded unless ``--all``."""
+    out: list[str] = []
+    told = 0
+    for place in islice(_places(comparison.unexplained), None if view.whole else _PLACES):
+        told += place.differ
+        out += _lines(place, comparison, look, view)
+    rest = comparison.fates.unexplained - told
+    if rest > 0:
+        out += wrapped(f"{plural(rest, 'more byte')} not shown; --all shows them", look.width, indent=4)
+    return out
+
+
+def _places(extents: Iterable[Extent]) -> Iterator[_Place]:
+    held: _Place | None = None
+    for extent in extents:
+        alike = held and (held.first.region, held.first.presence) == (extent.region, extent.presence)
+        if held and alike and extent.start - held.stop <= _NEAR:
+            held = _Place(first=held.first, stop=extent.stop, differ=held.differ + extent.size)
+            continue
+        if held:
+            yield held
+        held = _Place(first=extent, stop=extent.stop, differ=extent.size)
+    if held:
+        yield held
+
+
+def _lines(place: _Place, comparison: Comparison, look: Look, view: View) -> list[str]:
+    size = place.stop - place.start
+    count = plural(size, "byte") if place.differ == size else f"{place.differ:,} of {plural(size, 'byte')}"
+    first = place.first
+    where = f"in {first.region} ({first.role})" if first.region and first.role else "in no declared region"
+    only = {"both": "", "before": ", only in A", "after": ", only in B"}[first.presence]
+    lead = "  ! " if first.role == "code" else "    "
+    head = wrapped(look.text(f"0x{place.start:08X}  {count} {where}{only}"), look.width, indent=4, lead=lead)
+    return [
+        *head,
+        *_hex("before", comparison.before.image, place, look, view),
+        *_hex("after", comparison.after.image, place, look, view),
+    ]
+
+
+def _hex(name: str, image: Image, place: _Place, look: Look, view: View) -> list[str]:
+    """The bytes of one side, as many as are shown."""
+    if place.first.presence not in {"both", name}:
+        return []
+    room = max((look.width - 20) // 3, 4)
+    most = place.stop - place.start if view.whole else min(_BYTES, room)
+    stop = min(place.stop, place.start + most)
+    data = image.read(place.start, stop - place.start).hex(" ").upper()
+    more = f" {look.glyph('…')}" if stop < place.stop else ""
+    return wrapped(data + more, look.width, indent=16, lead=f"        {name}")

@@ -1,0 +1,107 @@
+"""What each file is, as text: format, size, addresses, identity and the definition that reads it. Free of numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from caldiff.image.model import Image
+from caldiff.render.look import Look, plural, wrapped
+from caldiff.render.view import View
+from caldiff.table.calibration import Calibration
+from caldiff.table.identity import FieldValue, identify
+
+__all__ = ["FORMATS", "LABEL", "file_lines", "head_lines", "labelled", "same_lines", "size_words"]
+
+LABEL = 13
+"""columns of the labels of a summary, its sign of alert included"""
+
+FORMATS = {
+    "binary": "raw binary",
+    "ihex": "Intel HEX",
+    "srec": "S-record",
+    "titxt": "TI-TXT",
+    "elf": "ELF",
+}
+
+
+def size_words(size: int) -> str:
+    """A size as people say it, exact."""
+    for unit, name in ((1 << 20, "MiB"), (1 << 10, "KiB")):
+        if size >= unit and size % unit == 0:
+            return f"{size // unit} {name}"
+    return plural(size, "byte")
+
+
+def labelled(label: str, text: str, look: Look, *, alert: bool = False) -> list[str]:
+    """Lines with a label in front: ``! identity   ...``; the sign stands before what asks for attention."""
+    lead = f"{'!' if alert else ' '} {label}"
+    lines = wrapped(text, look.width, indent=LABEL + 2, lead=lead)
+    if alert:
+        lines[0] = look.paint(lead, "alert") + lines[0][len(lead) :]
+    return lines
+
+
+def letter(index: int) -> str:
+    """A for the first file, B for the second; numbers beyond Z."""
+    return chr(ord("A") + index) if index < 26 else str(index + 1)  # noqa: PLR2004 - letters of the alphabet
+
+
+def head_lines(calibrations: Sequence[Calibration], look: Look, view: View) -> list[str]:
+    """What every file of a comparison is."""
+    return [
+        line
+        for n, calibration in enumerate(calibrations)
+        for line in file_lines(calibration, look, view, mark=letter(n))
+    ]
+
+
+def file_lines(calibration: Calibration, look: Look, view: View, *, mark: str = "") -> list[str]:
+    """What one file is, in three or four lines; ``mark`` stands in front of its name."""
+    indent = len(mark) + 2 if mark else 0
+    name = wrapped(look.text(calibration.label), look.width, indent=indent, lead=mark)
+    out = [look.paint(line, "strong") for line in name]
+    indent = max(indent, 2)
+    out += wrapped(look.text(", ".join(_format(calibration.image))), look.width, indent=indent)
+    definition = calibration.definition
+    if definition is None:
+        out += wrapped("no definition fits: compared byte by byte only", look.width, indent=indent)
+    else:
+        title = f"{definition.title} " if definition.title else ""
+        out += wrapped(look.text(f"{title}(definition {definition.name})"), look.width, indent=indent)
+        fields = ", ".join(_fields(identify(calibration.image, definition), view))
+        out += wrapped(look.text(fields), look.width, indent=indent) if fields else []
+    source = calibration.image.source
+    for note in source.notes if source else ():
+        place = f" (line {note.line})" if note.line else ""
+        out += wrapped(look.text(f"note: {note.text}{place}"), look.width, indent=indent)
+    return out
+
+
+def _format(image: Image) -> list[str]:
+    """Format, size and place, digest."""
+    source = image.source
+    words = []
+    if source:
+        packed = {"gzip": " in gzip", "zip": f" in zip ({source.member})", None: ""}[source.container]
+        words.append(f"{FORMATS[source.format]}{packed}")
+    where = f"0x{image.start:08X} to 0x{max(image.stop - 1, 0):08X}"
+    words.append(f"{size_words(image.size)} at {where}")
+    if len(image.segments) > 1:
+        words.append(plural(len(image.segments), "segment"))
+    words.append(f"sha256 {(source.file if source else image.content).short}")
+    return words
+
+
+def _fields(values: Iterable[FieldValue], view: View) -> Iterable[str]:
+    for value in values:
+        if value.text is None:
+            continue
+        text = value.text if view.personal else value.shown
+        yield f"{value.field.title or value.field.name.replace('_', ' ')} {text or '(empty)'}"
+
+
+def same_lines(calibrations: Sequence[Calibration], look: Look, view: View, *, bytewise: bool) -> str:
+    """The whole answer for files that are the same; ``bytewise``: the very same files, not only the same content."""
+    words = "The same: every byte of the files." if bytewise else "The same: every byte at every address."
+    lines = [*head_lines(calibrations, look, view), "", look.paint(words, "strong")]
+    return "\n".join(lines) + "\n"
