@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import attrs
 import numpy as np
 import numpy.typing as npt
 
@@ -24,8 +25,8 @@ def cover(thing: Table | AxisValues, start: int, stop: int) -> Masks:
     if isinstance(thing, AxisValues):
         _cover_axis(masks, thing, start)
     else:
-        cells = thing.spec.cells
-        _cover_cells(masks, start, cells, thing.at, thing.raw.shape, thing.strides)
+        cells = attrs.evolve(thing.spec.cells, at=thing.at, shape=thing.raw.shape, strides=thing.strides)
+        _cover_cells(masks, start, cells)
         for axis in thing.axes:
             if not axis.spec.shared:
                 _cover_axis(masks, axis, start)
@@ -46,22 +47,20 @@ def _cover_axis(masks: Masks, axis: AxisValues, start: int) -> None:
     if axis.count_at is not None and spec.count is not None:
         _fill(masks, axis.count_at - start, axis.count_at - start + spec.count.type.size)
     if len(axis.addresses):
-        _cover_cells(masks, start, spec.cells, int(axis.addresses[0]), axis.addresses.shape, spec.cells.strides)
+        _cover_cells(masks, start, attrs.evolve(spec.cells, at=int(axis.addresses[0]), shape=axis.addresses.shape))
 
 
-def _cover_cells(
-    masks: Masks, start: int, cells: Cells, at: int, shape: tuple[int, ...], strides: tuple[int, ...]
-) -> None:
+def _cover_cells(masks: Masks, start: int, cells: Cells) -> None:
     """Set the bits of all cells: in one stroke where they are packed and unmasked, else byte by byte of a cell."""
-    if 0 in shape:
+    if 0 in cells.shape:
         return
-    low, stop, packed = _span(at, shape, strides, cells.type.size)
+    low, stop = cells.hull
     if stop <= start or low >= start + len(masks):
         return
-    if packed and cells.mask is None:
+    if cells.mask is None and _packed(cells):
         _fill(masks, low - start, stop - start)
         return
-    first = addresses(at - start, shape, strides).ravel()
+    first = addresses(cells.at - start, cells.shape, cells.strides).ravel()
     for offset, mask in enumerate(byte_masks(cells)):
         if mask:
             places = first + offset
@@ -72,13 +71,11 @@ def _fill(masks: Masks, low: int, stop: int) -> None:
     masks[max(low, 0) : max(stop, 0)] = 0xFF
 
 
-def _span(at: int, shape: tuple[int, ...], strides: tuple[int, ...], size: int) -> tuple[int, int, bool]:
-    """``(start, stop)`` of the cells, and whether they fill it without a gap, in whatever order they stand."""
-    reach = [(n - 1) * stride for n, stride in zip(shape, strides, strict=True)]
-    low = at + sum(r for r in reach if r < 0)
-    pitch = size
-    for stride, n in sorted((abs(s), n) for s, n in zip(strides, shape, strict=True) if n > 1):
+def _packed(cells: Cells) -> bool:
+    """Whether the cells fill their hull without a gap, in whatever order they stand."""
+    pitch = cells.type.size
+    for stride, n in sorted((abs(s), n) for s, n in zip(cells.strides, cells.shape, strict=True) if n > 1):
         if stride != pitch:
-            return low, at + sum(r for r in reach if r > 0) + size, False
+            return False
         pitch *= n
-    return low, low + pitch, True
+    return True

@@ -10,12 +10,13 @@ import numpy.typing as npt
 
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import Axis, Cells, FixedAxis, Limits, Rational, Scaling, StoredAxis, TableSpec
+from caldiff.definition.number import shown_number
 from caldiff.errors import TableError
 from caldiff.image.model import Image
 from caldiff.table.layout import Place, addresses, fields_of, place_axis, place_table, words
 from caldiff.table.model import AxisValues, Problem, Raw, Table
 from caldiff.table.scale import beyond, to_physical
-from caldiff.table.text import short, strange, trimmed
+from caldiff.table.text import strange, trimmed
 
 __all__ = ["decode", "decode_axis", "find"]
 
@@ -160,7 +161,7 @@ def _number_problems(scaling: Scaling, limits: Limits | None, raw: Raw, cells: C
     outside = beyond(scaling, limits, raw, cells.type)
     if outside is not None and limits is not None:
         unit = f" {scaling.unit}" if scaling.unit else ""
-        bounds = f"beyond the limits of {short(limits.low)} to {short(limits.high)}{unit}"
+        bounds = f"beyond the limits of {shown_number(limits.low)} to {shown_number(limits.high)}{unit}"
         yield from _some(outside, "beyond-limits", bounds, cells)
 
 

@@ -91,7 +91,7 @@ def _text(data: bytes) -> str:
 
 
 def _text_character(byte: int) -> str:
-    return chr(byte) if 0x20 <= byte < 0x7F and byte not in b'"\\' else f"\\x{byte:02x}"
+    return chr(byte) if chr(byte).isprintable() and chr(byte).isascii() and byte not in b'"\\' else f"\\x{byte:02x}"
 
 
 # -------------------------------------------------------------------------------------------------------------- choice

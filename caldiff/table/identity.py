@@ -17,9 +17,9 @@ _KEPT = 4
 
 @attrs.frozen(kw_only=True)
 class FieldValue:
-    """An identity field as it reads in an image. ``text`` is None where the image lacks the bytes.
+    r"""An identity field as it reads in an image. ``text`` is None where the image lacks the bytes.
 
-    Text keeps what does not print as ``\\\\xNN``; a BCD field that holds a digit above 9 reads as ``not BCD: `` and its
+    Text keeps what does not print as ``\xNN``; a BCD field that holds a digit above 9 reads as ``not BCD: `` and its
     bytes. ``text`` is whole even for a personal field: shorten it with :func:`shortened` before showing it.
     """
 

@@ -9,8 +9,9 @@ import attrs
 import numpy as np
 import numpy.typing as npt
 
-from caldiff.table import _exact as exact
 from caldiff.definition.model import Axis, FixedAxis, StoredAxis, TableSpec
+from caldiff.definition.number import shown_number
+from caldiff.definition.scaling import shown
 from caldiff.table.layout import addresses
 from caldiff.table.scale import Floats, Raw, to_physical
 from caldiff.table.text import legible, trimmed
@@ -63,8 +64,8 @@ class AxisValues:
     def shown(self, index: int) -> str:
         """One breakpoint as people read it, without its unit."""
         if isinstance(self.spec, FixedAxis):
-            return exact.shown_number(self.spec.points[index], self.spec.decimals)
-        return exact.shown(self.spec.scaling, np.asarray(self.raw)[index].item())
+            return shown_number(self.spec.points[index], self.spec.decimals)
+        return shown(self.spec.scaling, np.asarray(self.raw)[index].item())
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -116,7 +117,7 @@ class Table:
 
     @property
     def text(self) -> str | None:
-        """The text of a text table, without padding; None for other kinds. What does not print stands as ``\\xNN``."""
+        r"""The text of a text table, without padding; None for other kinds. What does not print stands as ``\xNN``."""
         if self.spec.kind != "text":
             return None
         return legible(trimmed(self.raw.tobytes(), self.erased), self.spec.encoding)
@@ -126,7 +127,7 @@ class Table:
         value = self.raw[index].item()
         if self.spec.kind == "text":
             return legible(bytes([value]), self.spec.encoding)
-        return exact.shown(self.spec.scaling, value)
+        return shown(self.spec.scaling, value)
 
     def __repr__(self) -> str:
         size = " x ".join(map(str, self.raw.shape))

@@ -1,12 +1,14 @@
 """Whole arrays of raw values to physical ones and back, with the same result as the exact scalar rules, cell by cell.
 
-Where every intermediate is an integer that a double holds exactly (up to 2**53), one division at the end rounds once and
-so gives the nearest double. Everything else goes through :mod:`caldiff.definition.scaling`, each different value once.
+Where every intermediate is an integer that a double holds exactly (up to 2**53), one division at the end rounds once
+and so gives the nearest double. Everything else goes through the exact rules of
+:mod:`caldiff.definition.scaling`, each different value once.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from fractions import Fraction
 from functools import lru_cache
 from math import ceil, floor, lcm
@@ -15,11 +17,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from caldiff.table import _exact as exact
-from caldiff.definition.model import Bits, ElementType, Limits, Linear, Names, Rational, Scaling
+from caldiff.definition import scaling as exact
+from caldiff.definition.model import Bits, ElementType, Limits, Linear, Lookup, Names, Rational, Scaling
 from caldiff.errors import CaldiffError, EncodeError
 
-__all__ = ["Floats", "Raw", "UnstorableError", "beyond", "raw_range", "to_physical", "to_raw"]
+__all__ = ["Floats", "Raw", "as_double", "beyond", "to_physical", "to_raw"]
 
 Raw = npt.NDArray[Any]
 """integers or floats as stored, in the machine's byte order or the image's, masked and shifted where a mask is set"""
@@ -189,3 +191,82 @@ def _try_raw(scaling: Scaling, physical: Fraction, element: ElementType) -> floa
         return exact.to_raw(scaling, physical, type=element)
     except CaldiffError:
         return math.nan
+
+
+# -------------------------------------------------------------------------------------------------- physical to raw
+
+
+def to_raw(
+    scaling: Scaling,
+    physical: npt.ArrayLike,
+    element: ElementType,
+    *,
+    mask: int | None = None,
+    named: Callable[[tuple[int, ...], EncodeError], EncodeError] = lambda _, error: error,
+) -> Raw:
+    """The raw values to store, in the machine's byte order and the shape of ``physical``.
+
+    The rule is :func:`caldiff.definition.scaling.to_raw`'s: nearest in physical units, ties to the even raw value.
+    ``physical`` may hold floats, integers, fractions or decimals; ``named`` turns a cell's error into one that says
+    where the cell is.
+
+    Raises:
+        EncodeError: a value that the type, or the bits under the mask, cannot hold.
+    """
+    given = np.asarray(physical)
+    if given.dtype.kind in "iu" and (not given.size or max(int(given.max()), -int(given.min())) <= _EXACT):
+        given = given.astype(np.float64)
+    raw = np.zeros(given.shape, dtype=f"{element.kind}{element.size}")
+    left = np.ones(given.shape, dtype=np.bool_)
+    if given.dtype.kind == "f" and isinstance(scaling.conversion, Linear):
+        with np.errstate(all="ignore"):
+            left = _fill_linear(raw, scaling.conversion, given.astype(np.float64), element, mask)
+    meant = _meant(scaling)
+    for place in np.argwhere(left).tolist():
+        index = tuple(place)
+        try:
+            raw[index] = exact.to_raw(scaling, meant(given[index]), type=element, mask=mask)
+        except EncodeError as error:
+            raise named(index, error) from None
+    return raw
+
+
+def _meant(scaling: Scaling) -> Callable[[Any], Any]:
+    """What a given number stands for, in Python's own types.
+
+    A double that is nearest to a physical value of a look-up means that very value: otherwise the end of a look-up,
+    where it is no double, could not be written back.
+    """
+    ends = {}
+    if isinstance(scaling.conversion, Lookup):
+        ends = {as_double(physical): physical for _, physical in scaling.conversion.points}
+
+    def meant(value: Any) -> Any:
+        value = value.item() if isinstance(value, np.generic) else value
+        return ends.get(value, value) if isinstance(value, float) else value
+
+    return meant
+
+
+def _fill_linear(
+    raw: Raw, linear: Linear, physical: Floats, element: ElementType, mask: int | None
+) -> npt.NDArray[np.bool_]:
+    """Fill in what doubles decide beyond doubt; True where the exact rules have to."""
+    if element.kind == "f":
+        if linear != Linear():
+            return np.ones(raw.shape, dtype=np.bool_)
+        raw[...] = physical
+        return np.asarray(~np.isfinite(raw))
+    numerator, offset, denominator = _whole(linear)
+    if max(abs(numerator), abs(offset), denominator) > 1 << 500:
+        return np.ones(raw.shape, dtype=np.bool_)
+    scaled = physical * float(denominator)
+    solution = (scaled - float(offset)) / float(numerator)
+    nearest = np.rint(solution)
+    # Six roundings of 2**-53 each at most, so the true solution is closer than this.
+    error = (np.abs(scaled) + abs(float(offset))) / abs(float(numerator)) * 2.0**-50
+    low, high = (float(bound) for bound in exact.raw_range(element, mask))
+    sure = np.asarray(0.5 - np.abs(solution - nearest) > error)
+    sure &= (np.abs(nearest) < _EXACT) & (nearest >= low) & (nearest <= high)
+    np.copyto(raw, np.where(sure, nearest, 0.0), casting="unsafe")
+    return np.asarray(~sure)

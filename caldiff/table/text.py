@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
-__all__ = ["legible", "short", "strange", "trimmed"]
+__all__ = ["legible", "strange", "trimmed"]
 
 
 def trimmed(data: bytes, erased: int) -> bytes:
@@ -13,7 +11,7 @@ def trimmed(data: bytes, erased: int) -> bytes:
 
 
 def legible(data: bytes, encoding: str) -> str:
-    """The bytes as one line of printable text; what is no character, or none that prints, stands as ``\\xNN``."""
+    r"""The bytes as one line of printable text; what is no character, or none that prints, stands as ``\xNN``."""
     text = data.decode(encoding, errors="backslashreplace")
     return "".join(c if c.isprintable() or c == "\xa0" else f"\\x{ord(c):02x}" for c in text)
 
@@ -21,8 +19,3 @@ def legible(data: bytes, encoding: str) -> str:
 def strange(data: bytes, encoding: str) -> int | None:
     """The index of the first byte that is no printable character, or None where all are."""
     return next((i for i, b in enumerate(data) if legible(data[i : i + 1], encoding) != chr(b)), None)
-
-
-def short(value: Fraction) -> str:
-    """A number of a definition as people write it: a whole number or a decimal of up to twelve digits."""
-    return str(value.numerator) if value.denominator == 1 else f"{float(value):.12g}"
