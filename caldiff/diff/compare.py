@@ -1,0 +1,95 @@
+"""Two images compared: bytes, then what the bytes are, then cells and axes. Cost follows the change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from caldiff.definition.model import Checksum, IdentityField
+from caldiff.diff.across import across
+from caldiff.diff.extents import Window, ranges_to_look_up, windows
+from caldiff.diff.fates import settle
+from caldiff.diff.model import Comparison, FieldDiff
+from caldiff.diff.reading import Reader
+from caldiff.diff.within import Found, within
+from caldiff.image.model import Image
+from caldiff.table.calibration import Calibration
+from caldiff.table.identity import FieldValue, identify
+
+__all__ = ["compare"]
+
+
+def compare(before: Calibration, after: Calibration) -> Comparison:
+    """Everything that differs between two images.
+
+    With one definition on both sides, what the differing bytes touch is decoded and compared. With two, tables are
+    found again by name or alias, each read by its own definition. Without, there are bytes only. Nothing in an image is
+    an error here: what cannot be read is in the answer, as ``unreadable``.
+    """
+    parts = windows(before.image, after.image)
+    ranges = ranges_to_look_up(parts)
+    ours, theirs = before.definition, after.definition
+    found = Found()
+    if ours is not None and theirs is not None:
+        readers = Reader(side=before, definition=ours), Reader(side=after, definition=theirs)
+        found = (within if ours == theirs else across)(*readers, parts, ranges)
+    naming = theirs or ours
+    fates, extents, unexplained = settle(parts, found.explained, naming.regions if naming else ())
+    return Comparison(
+        before=before,
+        after=after,
+        identical=not ranges,
+        across=len(found.explained) > 1,
+        fates=fates,
+        extents=extents,
+        unexplained=unexplained,
+        tables=tuple(sorted(found.tables, key=lambda t: t.name)),
+        axes=found.axes,
+        identity=tuple(_identity(before, after)) if found.explained else (),
+        checksums=tuple(_checksums(before, after)) if found.explained else (),
+        notes=(*found.notes, *_notes(before, after, parts)),
+    )
+
+
+def _notes(before: Calibration, after: Calibration, parts: Sequence[Window]) -> Iterator[str]:
+    """What people should know about how this was compared."""
+    strangers = [side.label for side in (before, after) if side.definition is None]
+    if strangers:
+        yield f"no definition fits {' and '.join(dict.fromkeys(strangers))}: only bytes are compared, no tables"
+    for side, presence in ((before, "before"), (after, "after")):
+        alone = sum(w.size for w in parts if w.presence == presence)
+        if alone:
+            yield f"{alone} bytes are at addresses that only {side.label} holds"
+
+
+def _identity(before: Calibration, after: Calibration) -> Iterator[FieldDiff]:
+    """The identity fields that read differently, or whose bytes differ; by name, those of the second image first."""
+    was, now = _fields(before), _fields(after)
+    for name in dict.fromkeys([*now, *was]):
+        ours, theirs = was.get(name), now.get(name)
+        old, new = (None if value is None else value.text for value in (ours, theirs))
+        if old != new or _stored(before.image, ours) != _stored(after.image, theirs):
+            known = theirs or ours
+            assert known is not None  # one of the two has the name  # noqa: S101
+            yield FieldDiff(field=known.field, before=old, after=new)
+
+
+def _fields(side: Calibration) -> dict[str, FieldValue]:
+    return {value.field.name: value for value in identify(side.image, side.definition)} if side.definition else {}
+
+
+def _stored(image: Image, value: FieldValue | None) -> bytes | None:
+    return None if value is None else _bytes(image, value.field)
+
+
+def _bytes(image: Image, place: IdentityField | Checksum) -> bytes | None:
+    return bytes(image.view(place.at, place.stop)) if image.holds(place.at, place.stop) else None
+
+
+def _checksums(before: Calibration, after: Calibration) -> Iterator[str]:
+    """The checksums of both definitions whose stored bytes differ."""
+    if before.definition is None or after.definition is None:
+        return
+    for name, theirs in after.definition.checksums.items():
+        ours = before.definition.checksums.get(name)
+        if ours is not None and _bytes(before.image, ours) != _bytes(after.image, theirs):
+            yield name
