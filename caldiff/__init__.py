@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from caldiff.definition.catalogue import load_definition as load_definition
     from caldiff.definition.definition import Definition as Definition
     from caldiff.diff.compare import compare as compare
-    from caldiff.diff.compare import compare_series as compare_series
     from caldiff.diff.model import Comparison as Comparison
     from caldiff.diff.model import Series as Series
+    from caldiff.diff.series import compare_series as compare_series
     from caldiff.errors import CaldiffError as CaldiffError
     from caldiff.image.limits import Limits as Limits
     from caldiff.image.model import Image as Image
@@ -49,7 +49,7 @@ _ROOMS = {
     "Series": "caldiff.diff.model",
     "Table": "caldiff.table.model",
     "compare": "caldiff.diff.compare",
-    "compare_series": "caldiff.diff.compare",
+    "compare_series": "caldiff.diff.series",
     "decode": "caldiff.table.decode",
     "dump_image": "caldiff.image.writing",
     "load_definition": "caldiff.definition.catalogue",
