@@ -1,0 +1,123 @@
+"""``write_demo``: the invented scenario as files, under names like people give them; the same bytes every time."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import zipfile
+from collections.abc import Mapping
+from io import BytesIO
+from pathlib import Path
+
+from caldiff.definition.catalogue import load_definition, shipped_folder
+from caldiff.demo.story import tell
+from caldiff.errors import FileError
+from caldiff.image.model import RecordShape
+from caldiff.image.writing import dump_image
+
+__all__ = ["demo_files", "write_demo"]
+
+README = """\
+Everything in this folder is INVENTED: the controller family WREN-4, its software, the delivery van 17, the
+cooperative that converts it from petrol to LPG, every number in every table. Nothing here runs any engine.
+
+The story, in the order of the files:
+
+  van17_stock_read.bin          the first read of the van's controller, as it came from the works: the baseline
+  van17_rev1.hex                sent back: gas switched on, ignition on gas advanced at mid load, idle on gas raised
+  van17_rev2_FINAL.s19          made on a later read (learned values went on): gas injectors measured, warm-up richer,
+                                two breakpoints of the load axis moved and the tables on it fitted anew, but for one
+  van17_rev3.zip                a file called final2_NEW.bin: a monitor switched off, more torque for an engine that is
+                                too hot, and one byte of program that nobody can explain. It should not go out
+  van17_read_after_update.hex   the van comes back from a workshop with newer software: a stock read again
+
+Things to try:
+
+  caldiff van17_stock_read.bin van17_rev1.hex
+  caldiff van17_rev1.hex van17_rev2_FINAL.s19
+  caldiff van17_rev2_FINAL.s19 van17_rev3.zip
+  caldiff van17_stock_read.bin van17_rev1.hex van17_rev2_FINAL.s19 van17_rev3.zip
+  caldiff van17_stock_read.bin van17_read_after_update.hex
+  caldiff identify *.bin *.hex *.s19 *.zip
+  caldiff show van17_stock_read.bin ignition_base_gas
+
+A real calibration that is wrong destroys engines and hurts people, and many changes are illegal on the road.
+"""
+
+
+def demo_files() -> Mapping[str, bytes]:
+    """The files of the demo by name, in the order of the story, with the text that tells it last."""
+    folder = shipped_folder()
+    story = tell(load_definition(folder / "wren4-2.10.yaml"), load_definition(folder / "wren4-2.30.yaml"))
+    other_tool = RecordShape(length=16, newline="\r\n")
+    header = RecordShape(length=32, header=b"van17 rev2 FINAL", count=True, entry=0x00800000)
+    return {
+        "van17_stock_read.bin": dump_image(story.stock, format="binary"),
+        "van17_rev1.hex": dump_image(story.first, format="ihex", shape=RecordShape(length=32)),
+        "van17_rev2_FINAL.s19": dump_image(story.second, format="srec", shape=header),
+        "van17_rev3.zip": _zipped("final2_NEW.bin", dump_image(story.third, format="binary")),
+        "van17_read_after_update.hex": dump_image(story.newer, format="ihex", shape=other_tool),
+        "README.txt": README.encode("ascii"),
+    }
+
+
+def _zipped(name: str, data: bytes) -> bytes:
+    """A zip of one member, not compressed: compressors differ from machine to machine."""
+    member = zipfile.ZipInfo(name, date_time=(2024, 3, 11, 21, 47, 0))
+    member.create_system = 3
+    member.external_attr = 0o644 << 16
+    packed = BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED) as archive:
+        archive.writestr(member, data)
+    return packed.getvalue()
+
+
+def write_demo(folder: Path) -> tuple[Path, ...]:
+    """Write the demo into a folder, which is made if need be; give the paths in the order of the story.
+
+    A file that is there with the same content stays as it is.
+
+    Raises:
+        FileError: a file of that name is there with other content (then nothing is written), or the folder cannot be
+            written to.
+    """
+    files = demo_files()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        missing = [name for name, data in files.items() if not _there(folder / name, data)]
+        for name in missing:
+            _create(folder / name, files[name])
+    except OSError as error:
+        raise FileError(f"the demo cannot be written: {error.strerror}", file=error.filename or folder) from error
+    return tuple(folder / name for name in files)
+
+
+def _there(path: Path, data: bytes) -> bool:
+    """Whether the file is there already. Raises FileError when it is another one."""
+    try:
+        found = path.read_bytes()
+    except FileNotFoundError:
+        return False
+    if found != data:
+        raise FileError(
+            "the demo writes a file of this name, and another one is there: nothing was written",
+            file=path,
+            hint="choose an empty folder, or move the file away",
+        )
+    return True
+
+
+def _create(path: Path, data: bytes) -> None:
+    """The whole file or none of it, and never over one that appeared meanwhile."""
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".caldiff-")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        Path(temporary).chmod(0o644)
+        path.hardlink_to(temporary)
+    except FileExistsError as error:
+        raise FileError("another file of this name appeared while the demo was written", file=path) from error
+    finally:
+        Path(temporary).unlink()

@@ -1,0 +1,135 @@
+"""The images of the demo: the same bytes everywhere, and nothing odd in them."""
+
+from __future__ import annotations
+
+import binascii
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+
+import attrs
+import numpy as np
+import pytest
+
+from caldiff.definition.definition import Definition
+from caldiff.demo.story import Story
+from caldiff.image.model import Image
+from caldiff.image.reading import read_image
+from caldiff.table.decode import decode
+from caldiff.table.fit import fits
+from caldiff.table.identity import identify
+
+GOLDEN = {
+    "van17_stock_read.bin": "",
+    "van17_rev1.hex": "",
+    "van17_rev2_FINAL.s19": "",
+    "van17_rev3.zip": "",
+    "van17_read_after_update.hex": "",
+}
+
+IMAGES = ("stock", "first", "second", "third", "newer")
+
+
+@pytest.fixture(params=IMAGES)
+def case(
+    request: pytest.FixtureRequest, story: Story, old: Definition, new: Definition
+) -> tuple[str, Image, Definition]:
+    return request.param, getattr(story, request.param), new if request.param == "newer" else old
+
+
+def test_the_same_bytes_everywhere(files: Mapping[str, bytes]) -> None:
+    assert {n: hashlib.sha256(data).hexdigest() for n, data in files.items() if n != "README.txt"} == GOLDEN
+
+
+def test_the_files_hold_the_images(files: Mapping[str, bytes], story: Story, tmp_path: Path) -> None:
+    formats = {
+        "van17_stock_read.bin": ("binary", None),
+        "van17_rev1.hex": ("ihex", None),
+        "van17_rev2_FINAL.s19": ("srec", None),
+        "van17_rev3.zip": ("binary", "zip"),
+        "van17_read_after_update.hex": ("ihex", None),
+    }
+    for (name, expected), image in zip(formats.items(), attrs.astuple(story, recurse=False), strict=True):
+        path = tmp_path / name
+        path.write_bytes(files[name])
+        read = read_image(path, start=0x00800000)
+        assert read.source is not None
+        assert (read.source.format, read.source.container) == expected
+        assert read == image
+        assert read.source.notes == ()
+
+
+def test_one_definition_fits(case: tuple[str, Image, Definition], old: Definition, new: Definition) -> None:
+    _, image, definition = case
+    assert [d for d in (old, new) if fits(d, image)] == [definition]
+
+
+def test_every_table_decodes_without_a_problem(case: tuple[str, Image, Definition]) -> None:
+    _, image, definition = case
+    for name in definition.tables:
+        table = decode(image, definition, name)
+        assert table.problems == (), name
+        assert [a.problems for a in table.axes if a.problems] == [], name
+
+
+def test_values_keep_their_limits_and_types_their_room(case: tuple[str, Image, Definition]) -> None:
+    _, image, definition = case
+    for name, spec in definition.tables.items():
+        limits = spec.effective_limits
+        table = decode(image, definition, name)
+        if limits is not None:
+            assert (table.physical >= float(limits.low)).all(), name
+            assert (table.physical <= float(limits.high)).all(), name
+        if spec.kind in ("curve", "map", "cuboid"):
+            assert table.raw.size >= 5, name
+
+
+def test_maps_are_smooth(case: tuple[str, Image, Definition]) -> None:
+    # No neighbour is further away than half of what the whole map spans: a misplaced table looks like noise.
+    _, image, definition = case
+    for name, spec in definition.tables.items():
+        values = decode(image, definition, name).physical
+        if spec.kind in ("map", "cuboid"):
+            span = float(np.ptp(values))
+            for direction in range(values.ndim):
+                assert np.abs(np.diff(values, axis=direction)).max() <= 0.5 * span, name
+
+
+def test_stored_counts(story: Story, old: Definition) -> None:
+    counts = {"coolant_short": 6, "gas_injector_characteristic.x": 12, "petrol_small_pulse.x": 5}
+    found = {
+        axis.spec.name: axis.count
+        for table in old.tables
+        for axis in decode(story.stock, old, table).axes
+        if axis.count is not None
+    }
+    assert found == counts
+
+
+def test_the_checksum_is_right(case: tuple[str, Image, Definition]) -> None:
+    # binascii.crc32 is CRC-32/ISO-HDLC: b"123456789" gives 0xCBF43926 (public catalogue of CRC algorithms, from memory).
+    assert binascii.crc32(b"123456789") == 0xCBF43926
+    _, image, _ = case
+    assert int.from_bytes(image.read(0x008BFFFC, 4), "big") == binascii.crc32(image.read(0x00880000, 0x3FFFC))
+
+
+def test_identity(case: tuple[str, Image, Definition]) -> None:
+    name, image, definition = case
+    newer = name == "newer"
+    assert {v.field.name: v.text for v in identify(image, definition)} == {
+        "software": "WREN4 02.30" if newer else "WREN4 02.10",
+        "calibration_id": "W4-BIFUEL-0230-A" if newer else "W4-BIFUEL-0210-C",
+        "hardware": "40711",
+        "made": "20230907" if newer else "20210318",
+        "vin": "00WREN4V5N0000017",
+    }
+
+
+def test_the_vehicle_number_has_its_form_and_check_digit(story: Story, old: Definition) -> None:
+    # 17 characters without I, O and Q: ISO 3779; values and weights: 49 CFR 565.15, tables III and IV (from memory).
+    vin = story.stock.read(old.identity["vin"].at, 17).decode("ascii")
+    values = {str(d): d for d in range(10)}
+    values |= dict(zip("ABCDEFGHJKLMNPRSTUVWXYZ", (*range(1, 9), *range(1, 6), 7, 9, *range(2, 10)), strict=True))
+    weights = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+    assert not set(vin) & set("IOQ")
+    assert "0123456789X"[sum(values[c] * w for c, w in zip(vin, weights, strict=True)) % 11] == vin[8]
