@@ -120,11 +120,12 @@ def _unmasked(stored: Raw, cells: Cells) -> Raw:
     if cells.mask is None:
         return stored
     shift, width = fields_of(cells.mask)
-    native = stored.astype(stored.dtype.newbyteorder("="))
-    value = np.asarray((native & cells.mask) >> shift)
+    value: Raw = stored.astype(stored.dtype.newbyteorder("=")).reshape(-1)  # never a scalar, whose wrapping warns
+    value = (value & cells.mask) >> shift
     if cells.type.kind == "i":
         sign = 1 << (width - 1)
-        value = np.asarray((value ^ sign) - sign).view(f"i{cells.type.size}")
+        value = ((value ^ sign) - sign).view(f"i{cells.type.size}")
+    value = value.reshape(stored.shape)
     value.setflags(write=False)
     return value
 

@@ -21,7 +21,7 @@ from caldiff.definition.number import Physical, exact, shown_number
 from caldiff.errors import EncodeError, UsageError
 from caldiff.image.model import Image
 from caldiff.table.decode import decode, decode_axis, find
-from caldiff.table.layout import dtype_of, fields_of
+from caldiff.table.layout import fields_of, gaps_of
 from caldiff.table.model import AxisValues, Raw, Table
 from caldiff.table.scale import as_double, beyond, to_raw
 
@@ -178,7 +178,9 @@ def write_axis(
         image: the bytes.
         definition: what reads them.
         axis: a shared axis or its name, or the name of a table's own (``table.x``).
-        physical: all breakpoints in use; they must rise strictly, in raw or in physical values.
+        physical: all breakpoints in use; they must rise strictly, in raw or in physical values. Where a count is
+            stored, any number up to the room: the count is written too, and the tables on the axis change their shape
+            (and in a record that follows the count, their place: write their values afterwards).
         raw: all raw breakpoints as they are: type and mask bind them, nothing else does.
 
     Raises:
@@ -193,6 +195,9 @@ def write_axis(
     grid = _Grid(what=f"axis '{spec.name}'", cells=spec.cells, scaling=spec.scaling, limits=spec.scaling.limits)
     if (physical is None) == (raw is None):
         raise UsageError(f"{grid.what}: give one of physical and raw")
+    count = len(np.atleast_1d(np.asarray(raw if physical is None else physical)))
+    if spec.count is not None and count != len(now) and count <= spec.cells.shape[0]:
+        return write_axis(_counted(image, now, count), definition, axis, physical=physical, raw=raw)
     wanted = now.raw.astype(now.raw.dtype.newbyteorder("="))
     if raw is not None:
         wanted = _as_given(grid, np.asarray(raw), wanted)
@@ -204,6 +209,16 @@ def write_axis(
             if problem.kind == "axis-not-rising":
                 raise EncodeError(f"{grid.what}: {problem.text}", address=problem.address)
     return after
+
+
+def _counted(image: Image, axis: AxisValues, count: int) -> Image:
+    """The image with another stored count; what stands in the breakpoints is not looked at."""
+    if not isinstance(axis.spec, StoredAxis) or axis.spec.count is None or axis.count_at is None:
+        raise UsageError(f"axis '{axis.name}' has no stored count")
+    kind = axis.spec.count.type
+    if count > kind.highest:
+        raise EncodeError(f"axis '{axis.name}': its count cannot be stored", expected=kind.name, got=str(count))
+    return image.patched({axis.count_at: count.to_bytes(kind.size, axis.spec.count.byte_order)})
 
 
 def _found_axis(image: Image, definition: Definition, axis: str | StoredAxis | FixedAxis) -> AxisValues:
@@ -280,7 +295,10 @@ def _as_given(grid: _Grid, given: npt.NDArray[Any], like: Raw) -> Raw:
     if given.dtype.kind not in "iu" and not (given.dtype.kind == "O" and all(type(v) is int for v in given.flat)):
         raise UsageError(f"{grid.what}: raw values are integers here", got=str(given.dtype))
     _refuse(grid, given, np.asarray((given < low) | (given > high)))
-    return given.astype(like.dtype)
+    held = given.astype(like.dtype)
+    if gaps := gaps_of(grid.cells.mask):
+        _refuse(grid, given, np.asarray(held.view(f"u{held.itemsize}") & gaps) != 0)
+    return held
 
 
 def _refuse(grid: _Grid, given: npt.NDArray[Any], where: npt.NDArray[np.bool_]) -> None:
@@ -301,34 +319,28 @@ def _held(cells: Cells) -> str:
 
 def _written(image: Image, grid: _Grid, where: npt.NDArray[np.int64], before: Raw, after: Raw) -> Image:
     """The image with every cell whose bits differ written anew, the bits of others in the same word kept."""
-    cells = grid.cells
-    bits = f"u{cells.type.size}"
-    now = np.ascontiguousarray(before.astype(before.dtype.newbyteorder("="))).view(bits)
-    then = np.ascontiguousarray(after).view(bits)
-    other = np.asarray(now != then)
-    if not other.any():
+    cells, size = grid.cells, grid.cells.type.size
+    now = before.astype(before.dtype.newbyteorder("=")).reshape(-1).view(f"u{size}")
+    then = after.reshape(-1).view(f"u{size}")
+    other = np.flatnonzero(now != then)
+    if not other.size:
         return image
-    places = where[other].tolist()
+    places = where.reshape(-1)[other].tolist()
     words = then[other]
     if cells.mask is not None:
-        words = _merged(grid, image, places, words, np.argwhere(other))
-    stored = words.astype(dtype_of(cells.type, cells.byte_order).str.replace("i", "u").replace("f", "u")).tobytes()
-    size = cells.type.size
+        words = _merged(image, cells, cells.mask, places, words)
+    stored = words.astype(_word_type(cells)).tobytes()
     return image.patched({at: stored[i * size : (i + 1) * size] for i, at in enumerate(places)})
 
 
-def _merged(grid: _Grid, image: Image, places: list[int], words: Raw, indices: npt.NDArray[np.intp]) -> Raw:
+def _word_type(cells: Cells) -> np.dtype[Any]:
+    """The stored words of the cells as plain unsigned integers."""
+    return np.dtype(f"{'>' if cells.byte_order == 'big' else '<'}u{cells.type.size}")
+
+
+def _merged(image: Image, cells: Cells, mask: int, places: list[int], words: Raw) -> Raw:
     """Masked raw values inside the words that stand there."""
-    cells, size = grid.cells, grid.cells.type.size
-    mask = cells.mask or 0
-    shift, width = fields_of(mask)
-    field = (words & ((1 << width) - 1)) << shift
-    lost = np.asarray(field & ~np.array(mask, dtype=words.dtype))
-    if lost.any():
-        index = tuple(indices[int(np.flatnonzero(lost)[0])].tolist())
-        raise grid.named(
-            index, EncodeError("the value needs bits that are not the cell's", expected=f"mask 0x{mask:X}")
-        )
-    there = b"".join(image.read(at, size) for at in places)
-    standing = np.frombuffer(there, dtype_of(cells.type, cells.byte_order).str.replace("i", "u"))
-    return np.asarray((standing.astype(words.dtype) & ~np.array(mask, dtype=words.dtype)) | field)
+    there = b"".join(image.read(at, cells.type.size) for at in places)
+    standing = np.frombuffer(there, _word_type(cells)).astype(words.dtype)
+    own = np.array(mask, dtype=words.dtype)
+    return np.asarray((standing & ~own) | (words << fields_of(mask)[0] & own))

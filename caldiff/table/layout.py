@@ -14,7 +14,7 @@ from caldiff.definition.model import Axis, Cells, ElementType, Record, StoredAxi
 from caldiff.errors import CaldiffError, TableError
 from caldiff.image.model import Image
 
-__all__ = ["Place", "TablePlace", "addresses", "dtype_of", "fields_of", "place_axis", "place_table", "words"]
+__all__ = ["Place", "TablePlace", "addresses", "dtype_of", "fields_of", "gaps_of", "place_axis", "place_table", "words"]
 
 
 @attrs.frozen(kw_only=True)
@@ -55,6 +55,14 @@ def fields_of(mask: int) -> tuple[int, int]:
     """The lowest bit of a mask and the bits from there to the highest one, as ``(shift, width)``."""
     shift = (mask & -mask).bit_length() - 1
     return shift, mask.bit_length() - shift
+
+
+def gaps_of(mask: int | None) -> int:
+    """The bits of a raw value that fall between the bits of its mask, and so cannot be stored; 0 mostly."""
+    if mask is None:
+        return 0
+    shift, width = fields_of(mask)
+    return ~(mask >> shift) & ((1 << width) - 1)
 
 
 def words(image: Image, cells: Cells, what: str) -> npt.NDArray[Any]:

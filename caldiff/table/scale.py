@@ -20,6 +20,7 @@ import numpy.typing as npt
 from caldiff.definition import scaling as exact
 from caldiff.definition.model import Bits, ElementType, Limits, Linear, Lookup, Names, Rational, Scaling
 from caldiff.errors import CaldiffError, EncodeError
+from caldiff.table.layout import gaps_of
 
 __all__ = ["Floats", "Raw", "as_double", "beyond", "to_physical", "to_raw"]
 
@@ -269,4 +270,6 @@ def _fill_linear(
     sure = np.asarray(0.5 - np.abs(solution - nearest) > error)
     sure &= (np.abs(nearest) < _EXACT) & (nearest >= low) & (nearest <= high)
     np.copyto(raw, np.where(sure, nearest, 0.0), casting="unsafe")
+    if gaps := gaps_of(mask):
+        sure &= np.asarray(raw.view(f"u{element.size}") & gaps) == 0
     return np.asarray(~sure)
