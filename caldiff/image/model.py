@@ -10,7 +10,7 @@ from typing import Literal
 import attrs
 
 from caldiff.canonical import Digest
-from caldiff.errors import ImageError
+from caldiff.errors import ImageError, UsageError
 
 __all__ = ["Format", "Image", "Note", "RecordShape", "Segment", "Source"]
 
@@ -55,6 +55,13 @@ class RecordShape:
         entry: the start address (Intel HEX type 05, S7/S8/S9 address), or None.
         segmented_entry: CS:IP of an Intel HEX type 03 record as one 32-bit number, or None.
         eof: a DOS end-of-file character (0x1A) after the last record.
+        end: an end record is written (S-record; the other formats always have one).
+        leading: Intel HEX begins with an extended-address record even where that address is 0.
+        crossing: a record runs on over a multiple of 64 KiB (Intel HEX with a linear base), or over the end of its
+            narrow address form (S-record), rather than end there.
+        block: records end at every multiple of this many bytes, or None.
+        segmented: Intel HEX of 32 address bits uses type 02 records below 1 MiB and type 04 records above.
+        narrow: each S-record has the narrowest address that holds it, ``address_bits`` at least.
     """
 
     length: int = 32
@@ -66,6 +73,12 @@ class RecordShape:
     entry: int | None = None
     segmented_entry: int | None = None
     eof: bool = False
+    end: bool = True
+    leading: bool = False
+    crossing: bool = False
+    block: int | None = None
+    segmented: bool = False
+    narrow: bool = False
 
 
 @attrs.frozen(kw_only=True)
@@ -214,6 +227,20 @@ class Image:
                 at = address - segment.start
                 parts[segment.start][at : at + len(data)] = data
         return attrs.evolve(self, segments=tuple(Segment(start=a, data=bytes(d)) for a, d in parts.items()))
+
+    def moved(self, *, start: int) -> Image:
+        """The same raw binary with its first byte at ``start``; the source stays.
+
+        Raises:
+            UsageError: the image came from a format that has addresses of its own, holds gaps, or ``start`` is negative.
+        """
+        if self.source is not None and self.source.format != "binary":
+            raise UsageError("only a raw binary takes its start address from outside", file=self.source.name)
+        if len(self.segments) > 1:
+            raise UsageError("an image with gaps has addresses of its own", address=self.start)
+        if start < 0:
+            raise UsageError("a start address is not negative", got=str(start))
+        return attrs.evolve(self, segments=tuple(Segment(start=start, data=s.data) for s in self.segments))
 
     def __iter__(self) -> Iterator[Segment]:
         return iter(self.segments)

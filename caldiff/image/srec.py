@@ -1,0 +1,211 @@
+"""Motorola S-record read line by line: every record checked, every error with its line. For what is not uniform."""
+
+from __future__ import annotations
+
+import re
+from array import array
+
+import bincopy
+
+from caldiff.errors import ImageError
+from caldiff.image.limits import Limits
+from caldiff.image.records import SrecFacts, srec_shape
+from caldiff.image.text import Memory, Notes, Parsed, Text, bad_character, shown
+
+__all__ = ["read_srec"]
+
+_RECORD = re.compile(r"S[0-9](?:[0-9A-Fa-f]{2}){2,}")
+_LOWER = re.compile(rb"[a-f]")
+_UPPER = re.compile(rb"[A-F]")
+_WIDTHS = {"0": 2, "1": 2, "2": 3, "3": 4, "5": 2, "6": 3, "7": 4, "8": 3, "9": 2}
+"""Address bytes by type."""
+
+
+def read_srec(data: bytes, *, name: str, limits: Limits) -> Parsed:
+    """Read Motorola S-record (S1, S2 and S3 forms) exactly.
+
+    Raises:
+        ImageError: a broken record, with its line; LimitError where the image is too large.
+    """
+    reader = _Reader(name, limits)
+    text = Text.of(data)
+    last = 0
+    for last, line in text.lines(reader.notes):
+        reader.take(line.decode("latin-1"), last)
+    reader.judge_beyond()
+    if not (reader.facts.end_bits or reader.counted == reader.records > 0):
+        raise ImageError(
+            "the end record is missing: the file may be cut off",
+            file=name,
+            line=last or 1,
+            expected="a record S7, S8 or S9 as the last one",
+        )
+    if not reader.facts.counts:
+        raise ImageError("the file holds records, but no data", file=name)
+    reader.facts.lower = bool(_LOWER.search(data))
+    reader.facts.upper = bool(_UPPER.search(data))
+    shape = srec_shape(reader.facts, text, reader.notes)
+    return Parsed(segments=reader.memory.segments(), shape=shape, notes=reader.notes.done())
+
+
+class _Reader:
+    """What has been met so far."""
+
+    def __init__(self, name: str, limits: Limits) -> None:
+        self.name = name
+        self.notes = Notes()
+        self.memory = Memory(name=name, limits=limits, notes=self.notes)
+        self.facts = SrecFacts(starts=array("q"), counts=array("q"))
+        self.records = 0
+        self.counted = -1
+        """data records at the last count record"""
+        self._beyond: tuple[int, int, int] | None = None
+
+    def take(self, line: str, number: int) -> None:
+        """Take one record."""
+        if self.facts.end_bits:
+            raise ImageError("data after the end record", file=self.name, line=number, got=shown(line))
+        if line.startswith("s"):
+            self.notes.add('records begin with a small "s"')
+            line = "S" + line[1:]
+        kind, address, data = self._unpacked(line, number)
+        match kind:
+            case "0":
+                self._head(address, data, number)
+            case "1" | "2" | "3":
+                self._put(kind, address, data, number)
+            case "5" | "6":
+                self._check(kind, address, data, number)
+            case _:
+                self._end(kind, address, data, number)
+
+    def _unpacked(self, line: str, number: int) -> tuple[str, int, bytes]:
+        if _RECORD.fullmatch(line) is None:
+            raise self._malformed(line, number)
+        if line[1] not in _WIDTHS:
+            raise ImageError("the record type S4 is reserved", file=self.name, line=number)
+        try:
+            kind, address, _, data = bincopy.unpack_srec(line)
+        except bincopy.Error as error:
+            raise self._broken(line, number) from error
+        if len(line) // 2 - 3 < _WIDTHS[line[1]]:
+            raise self._short(line, number)
+        return kind, address, bytes(data)
+
+    def _malformed(self, line: str, number: int) -> ImageError:
+        if not re.match("S[0-9]", line):
+            return ImageError(
+                "this line is no S-record",
+                file=self.name,
+                line=number,
+                expected='"S" and a digit first',
+                got=shown(line),
+            )
+        return bad_character(line, 2, name=self.name, line_number=number) or ImageError(
+            "the record is cut short or has an odd number of digits",
+            file=self.name,
+            line=number,
+            expected="an even number of digits, 4 at least",
+            got=str(len(line) - 2),
+        )
+
+    def _broken(self, line: str, number: int) -> ImageError:
+        record = bytes.fromhex(line[2:])
+        if record[0] != len(record) - 1:
+            return ImageError(
+                "the record has another length than it says",
+                file=self.name,
+                line=number,
+                expected=f"{record[0]} bytes after the length",
+                got=str(len(record) - 1),
+            )
+        return ImageError(
+            "the record checksum is wrong",
+            file=self.name,
+            line=number,
+            expected=f"{~sum(record[:-1]) & 0xFF:02X}",
+            got=f"{record[-1]:02X}",
+        )
+
+    def _short(self, line: str, number: int) -> ImageError:
+        width = _WIDTHS[line[1]]
+        return ImageError(
+            f"a record of type {line[:2]} has a wrong length",
+            file=self.name,
+            line=number,
+            expected=f"{width} address bytes and a checksum at least",
+            got=f"{len(line) // 2 - 2} bytes",
+        )
+
+    def _bare(self, kind: str, data: bytes, number: int) -> None:
+        if data:
+            raise ImageError(
+                f"a record of type S{kind} has a wrong length",
+                file=self.name,
+                line=number,
+                expected="no data",
+                got=f"{len(data)} data bytes",
+            )
+
+    def _head(self, address: int, data: bytes, number: int) -> None:
+        if self.facts.header is not None:
+            self.notes.add("another header record (S0)", number)
+            return
+        if self.records:
+            self.notes.add("the header record (S0) is not the first", number)
+        if address:
+            self.notes.add("the header record (S0) carries an address that means nothing", number)
+        self.facts.header = data
+
+    def _put(self, kind: str, address: int, data: bytes, number: int) -> None:
+        self.records += 1
+        if not data:
+            self.notes.add("a data record without data", number)
+            return
+        bits = 8 * _WIDTHS[kind]
+        if address + len(data) > 1 << bits:
+            if bits == 32:  # noqa: PLR2004 - no wider form can follow
+                raise self._wrapping(bits, number, address)
+            self._beyond = self._beyond or (bits, number, address)
+        self.facts.forms.add(bits)
+        self.facts.starts.append(address)
+        self.facts.counts.append(len(data))
+        self.memory.put(address, data, number)
+
+    def judge_beyond(self) -> None:
+        """A record over the end of its address range goes on where wider records do so too; else it would wrap around."""
+        if self._beyond is None:
+            return
+        bits, number, address = self._beyond
+        if max(self.facts.forms, default=0) <= bits:
+            raise self._wrapping(bits, number, address)
+        self.facts.crossing = True
+        self.notes.add(f"a record runs on over the end of its {bits}-bit address range", number)
+
+    def _wrapping(self, bits: int, number: int, address: int) -> ImageError:
+        return ImageError(
+            f"the record runs over the end of the {bits}-bit address range and would wrap around",
+            file=self.name,
+            line=number,
+            address=address,
+        )
+
+    def _check(self, kind: str, count: int, data: bytes, number: int) -> None:
+        self._bare(kind, data, number)
+        if count != self.records:
+            raise ImageError(
+                f"the count record (S{kind}) does not match the data records",
+                file=self.name,
+                line=number,
+                expected=f"{self.records} data records",
+                got=str(count),
+            )
+        if self.facts.count:
+            self.notes.add("another count record", number)
+        self.facts.count = True
+        self.counted = self.records
+
+    def _end(self, kind: str, address: int, data: bytes, number: int) -> None:
+        self._bare(kind, data, number)
+        self.facts.end_bits = 8 * _WIDTHS[kind]
+        self.facts.entry = address or None

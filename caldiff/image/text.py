@@ -1,0 +1,206 @@
+"""What the text formats share: lines, notes, and memory that is filled record by record."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from io import BytesIO
+from typing import Literal
+
+import attrs
+
+from caldiff.errors import ImageError, LimitError
+from caldiff.image.limits import Limits
+from caldiff.image.model import Note, RecordShape, Segment
+
+__all__ = ["Memory", "Notes", "Parsed", "Text", "bad_character", "shown"]
+
+_PAGE_BITS = 12
+_PAGE = 1 << _PAGE_BITS
+_HELD = re.compile(rb"\x01+")
+_TAIL = b" \t\r\n\x1a"
+_DIGITS = frozenset("0123456789ABCDEFabcdef")
+
+
+@attrs.frozen(kw_only=True)
+class Parsed:
+    """What a reader made of a file's content."""
+
+    segments: tuple[Segment, ...]
+    shape: RecordShape | None = None
+    notes: tuple[Note, ...] = ()
+
+
+def shown(line: str) -> str:
+    """The beginning of a line for an error, in quotes, with nothing that could upset a terminal."""
+    text = "".join(c if " " <= c <= "~" else "." for c in line[:24])
+    return f'"{text}…"' if len(line) > len(text) else f'"{text}"'
+
+
+def bad_character(line: str, start: int, *, name: str, line_number: int) -> ImageError | None:
+    """The error for the first character from ``start`` that is no hexadecimal digit, or None."""
+    for column, character in enumerate(line[start:], start=start + 1):
+        if character not in _DIGITS:
+            return ImageError(
+                "a character that is no hexadecimal digit",
+                file=name,
+                line=line_number,
+                column=column,
+                got=repr(character) if " " <= character <= "~" else f"byte {ord(character):02X}",
+            )
+    return None
+
+
+class Notes:
+    """Collects notes; the same note many times becomes one with a count, so that they stay few."""
+
+    def __init__(self) -> None:
+        self._found: dict[str, tuple[int | None, int]] = {}
+
+    def add(self, text: str, line: int | None = None) -> None:
+        """One more time ``text``, at ``line``."""
+        first, times = self._found.get(text, (line, 0))
+        self._found[text] = (first, times + 1)
+
+    def done(self) -> tuple[Note, ...]:
+        """All notes in the order in which they first came up."""
+        return tuple(
+            Note(text=text if times == 1 else f"{text} ({times} times, first here)", line=line)
+            for text, (line, times) in self._found.items()
+        )
+
+
+@attrs.frozen(kw_only=True)
+class Text:
+    """The lines of a text format, with what is tolerated about them taken note of."""
+
+    body: bytes = attrs.field(repr=False)
+    newline: Literal["\n", "\r\n"]
+    mixed: bool
+    eof: bool
+    blanks: int
+    """blank lines after the last record"""
+
+    @classmethod
+    def of(cls, data: bytes) -> Text:
+        """Cut off what may follow the last record, and look at the line ends."""
+        body = data.rstrip(_TAIL)
+        tail = data[len(body) :]
+        crlf = data.count(b"\r\n")
+        alone = data.count(b"\n") - crlf
+        return cls(
+            body=body,
+            newline="\r\n" if crlf > alone else "\n",
+            mixed=bool(crlf and alone),
+            eof=b"\x1a" in tail,
+            blanks=max(tail.count(b"\n") - 1, 0),
+        )
+
+    def lines(self, notes: Notes) -> Iterator[tuple[int, bytes]]:
+        """Line numbers from 1 and lines without their end; blank lines left out and noted."""
+        number = 0
+        for number, raw in enumerate(BytesIO(self.body), start=1):
+            line = raw.removesuffix(b"\n").removesuffix(b"\r")
+            if line.strip(b" \t"):
+                yield number, line
+            else:
+                notes.add("blank line", number)
+        for extra in range(self.blanks):
+            notes.add("blank line", number + 1 + extra)
+
+    def remark(self, notes: Notes, *, lower: bool, upper: bool) -> None:
+        """Note line ends, end-of-file character and the case of the digits."""
+        if self.mixed:
+            notes.add("line ends are mixed, LF and CR LF")
+        elif self.newline == "\r\n":
+            notes.add("lines end in CR LF")
+        if self.eof:
+            notes.add("a DOS end-of-file character (0x1A) follows the last record")
+        if lower:
+            notes.add("digits in upper and lower case" if upper else "digits in lower case")
+
+
+class Memory:
+    """Bytes put record by record, checked for overlap and limits before they take room."""
+
+    def __init__(self, *, name: str, limits: Limits, notes: Notes) -> None:
+        self._name = name
+        self._limits = limits
+        self._notes = notes
+        self._pages: dict[int, tuple[bytearray, bytearray]] = {}
+        self._low: int | None = None
+        self._high = 0
+        self._next = 0
+        self._size = 0
+
+    def put(self, address: int, data: bytes, line: int) -> None:
+        """Take a record's bytes, which are not empty.
+
+        Raises:
+            ImageError: other bytes stand there already. LimitError: too many bytes, or too far from the others.
+        """
+        self._claim(address, address + len(data), line)
+        at = 0
+        while at < len(data):
+            place = (address + at) & (_PAGE - 1)
+            part = data[at : at + _PAGE - place]
+            self._fill((address + at) >> _PAGE_BITS, place, part, line)
+            at += len(part)
+        if self._size > self._limits.size:
+            raise LimitError(
+                "the image is larger than the limit",
+                file=self._name,
+                line=line,
+                expected=f"at most {self._limits.size} bytes",
+                hint="raise the size limit if this is meant",
+            )
+
+    def _claim(self, start: int, stop: int, line: int) -> None:
+        low = start if self._low is None else min(self._low, start)
+        high = max(self._high, stop)
+        if high - low > self._limits.span:
+            raise LimitError(
+                "this record lies too far from the others",
+                file=self._name,
+                line=line,
+                address=start,
+                expected=f"a span of at most {self._limits.span} addresses",
+                got=str(high - low),
+                hint="raise the span limit if this is meant",
+            )
+        if start < self._next:
+            self._notes.add("records are not in order of address", line)
+        self._low, self._high, self._next = low, high, stop
+
+    def _fill(self, number: int, place: int, part: bytes, line: int) -> None:
+        if number not in self._pages:
+            self._pages[number] = (bytearray(_PAGE), bytearray(_PAGE))
+        cells, held = self._pages[number]
+        stop = place + len(part)
+        taken = held.count(1, place, stop)
+        if taken:
+            for at, new in enumerate(part, start=place):
+                if held[at] and cells[at] != new:
+                    raise ImageError(
+                        "this record overlaps an earlier one with other content",
+                        file=self._name,
+                        line=line,
+                        address=(number << _PAGE_BITS) + at,
+                        expected=f"{cells[at]:02X} as before",
+                        got=f"{new:02X}",
+                    )
+            self._notes.add("a record repeats bytes that were given before", line)
+        cells[place:stop] = part
+        held[place:stop] = b"\x01" * len(part)
+        self._size += len(part) - taken
+
+    def segments(self) -> tuple[Segment, ...]:
+        """Everything put, in order of address; the image joins what touches."""
+        runs = []
+        for number in sorted(self._pages):
+            cells, held = self._pages[number]
+            base = number << _PAGE_BITS
+            runs += [
+                Segment(start=base + m.start(), data=bytes(cells[m.start() : m.end()])) for m in _HELD.finditer(held)
+            ]
+        return tuple(runs)
