@@ -1,0 +1,206 @@
+"""YAML files -> the normal form of a definition, with everything that is wrong found in one run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import attrs
+
+from caldiff.canonical import Digest
+from caldiff.definition import geometry, meaning
+from caldiff.definition.extends import Merged, Written, ancestry, merge, read_bytes, written
+from caldiff.definition.fields import IMAGE, NAMED
+from caldiff.definition.meaning import OPEN, Context, number, within
+from caldiff.definition.problems import Problem
+from caldiff.errors import CaldiffError, DefinitionError
+
+__all__ = ["Loaded", "SourceFile", "load_normal", "normal_from_text"]
+
+Entry = dict[str, Any]
+_MOST_PROBLEMS = 1000
+
+
+@attrs.frozen(kw_only=True)
+class SourceFile:
+    """A file that a definition was read from: its name (what ``extends`` says), its path, the digest of its bytes."""
+
+    name: str
+    path: Path
+    digest: Digest
+
+
+@attrs.frozen(kw_only=True)
+class Loaded:
+    """A definition in normal form.
+
+    Attributes:
+        normal: as docs/definition-format.md describes it; of a family, only what is complete already.
+        sources: the file itself, then what it extends, nearest first.
+        is_family: there is no image frame.
+    """
+
+    normal: Entry = attrs.field(repr=False)
+    sources: tuple[SourceFile, ...]
+    is_family: bool
+
+
+def load_normal(path: str | PathLike[str], *, folders: Sequence[Path] = ()) -> Loaded:
+    """Read a definition file and everything that it extends.
+
+    Args:
+        path: of the YAML file.
+        folders: where ``extends`` looks, after the folder of the file itself.
+
+    Raises:
+        FileError: the file cannot be read.
+        DefinitionError: with everything that is wrong in it and in what it extends.
+    """
+    file = Path(path)
+    return _load(written(read_bytes(file), str(path), file.parent), folders)
+
+
+def normal_from_text(
+    text: str | bytes, *, file: str = "definition.yaml", folder: Path | None = None, folders: Sequence[Path] = ()
+) -> Loaded:
+    """Read a definition from text, as if it stood in ``file`` within ``folder``. Raises like :func:`load_normal`."""
+    data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogatepass")
+    return _load(written(data, file, folder), folders)
+
+
+def _load(own: Written, folders: Sequence[Path]) -> Loaded:
+    chain = ancestry(own, folders)
+    merged = merge(chain)
+    found: list[tuple[Written, Problem]] = [(w, p) for w in chain for p in w.problems]
+    found += merged.problems
+    normal, problems = _normal(merged, whole=not any(("extends", "") in w.broken for w in chain))
+    if found or problems:
+        raise DefinitionError(_errors(chain, found, problems))
+    sources = tuple(
+        SourceFile(name=w.plain["name"], path=(w.folder or Path()) / Path(w.file).name, digest=w.digest) for w in chain
+    )
+    return Loaded(normal=normal, sources=sources, is_family="image" not in normal)
+
+
+def _errors(
+    chain: Sequence[Written], found: list[tuple[Written, Problem]], problems: list[Problem]
+) -> list[CaldiffError]:
+    """Every problem in its file, in the order of files and lines."""
+    placed = found + [(_culprit(chain, p), p) for p in problems[:_MOST_PROBLEMS]]
+    errors = {(w.file, (e := w.error(p)).line or 0, e.column or 0, e.reason): e for w, p in placed[:_MOST_PROBLEMS]}
+    order = {w.file: n for n, w in enumerate(chain)}
+    ordered = sorted(errors.values(), key=lambda e: (order[e.file or ""], e.line or 0, e.column or 0))
+    left = len(found) + len(problems) - _MOST_PROBLEMS
+    if left > 0:
+        ordered.append(CaldiffError(f"and {left} problems more", file=chain[0].file))
+    return ordered
+
+
+def _culprit(chain: Sequence[Written], problem: Problem) -> Written:
+    """The nearest file in which the problem's path leads furthest."""
+
+    def depth(layer: Written) -> int:
+        found = layer.find(problem)
+        return found[1] if found else -1
+
+    return max(chain, key=depth)
+
+
+# ------------------------------------------------------------------------------------------------------- working out
+
+
+def _normal(merged: Merged, *, whole: bool) -> tuple[Entry, list[Problem]]:
+    """The normal form and what only the whole can tell. Without the ``whole`` (an ancestor is missing), as a family."""
+    plain = merged.plain
+    problems: list[Problem] = []
+    image = _image(plain, problems)
+    context = Context(
+        byte_order=plain.get("image", {}).get("byte_order", "big"),
+        family=("image" not in plain and ("image", "") not in merged.broken) or not whole,
+        known={s: set(entries) | {n for t, n in merged.broken if t == s} for s, entries in merged.sections.items()},
+    )
+    normal: Entry = {"definition": 1, "name": plain.get("name", ""), **meaning.texts(plain, "title")}
+    if image:
+        normal["image"] = image
+    _fits(context, plain, normal, problems)
+    work: dict[str, Callable[[Context, str, Entry], Entry]] = {
+        "identity": lambda c, _, e: meaning.identity(c, e),
+        "scalings": _scaling,
+        "axes": _axis,
+        "tables": geometry.table,
+        "regions": lambda c, _, e: meaning.region(c, e),
+        "checksums": lambda c, _, e: meaning.checksum(c, e),
+    }
+    for section in NAMED:
+        entries = _worked(context, section, merged, work[section], problems)
+        if entries:
+            normal[section] = entries if section not in ("regions", "checksums") else _listed(section, entries)
+    return normal, problems
+
+
+def _worked(
+    context: Context,
+    section: str,
+    merged: Merged,
+    work: Callable[[Context, str, Entry], Entry],
+    problems: list[Problem],
+) -> dict[str, Entry]:
+    """All entries of a section in normal form; those with problems are left out and told."""
+    found: dict[str, Entry] = {}
+    broken = {name for s, name in merged.broken if s == section}
+    for name, entry in merged.sections[section].items():
+        if name in broken:
+            continue
+        context.found = []
+        done = work(context, name, entry)
+        if context.found:
+            problems += [p.under(section, name) for p in context.found if p is not OPEN]
+        else:
+            found[name] = done
+    return found
+
+
+def _listed(section: str, entries: dict[str, Entry]) -> list[Entry]:
+    """Regions by address, checksums by name: their order in the file means nothing."""
+    if section == "regions":
+        return sorted(entries.values(), key=lambda e: (int(e["start"]), int(e["size"]), e["name"]))
+    return [entries[name] for name in sorted(entries)]
+
+
+def _scaling(context: Context, name: str, entry: Entry) -> Entry:
+    found, need = meaning.scaling(context, entry)
+    if not context.found:
+        context.needs[name] = need
+    return found
+
+
+def _axis(context: Context, name: str, entry: Entry) -> Entry:
+    found, length, counted = geometry.axis(context, entry)
+    if not context.found:
+        context.lengths[name] = (length, counted)
+    return found
+
+
+def _image(plain: Entry, problems: list[Problem]) -> Entry | None:
+    image = plain.get("image")
+    if image is None:
+        return None
+    missing = [IMAGE.lacks(key).under("image") for key in IMAGE.placed if key not in image]
+    problems += missing
+    if missing:
+        return None
+    context = Context()
+    within(context, image["start"], image["start"] + image["size"], "image")
+    problems += context.found
+    found = {"start": number(image["start"]), "size": number(image["size"]), "byte_order": image["byte_order"]}
+    return found | ({"erased": image["erased"]} if image.get("erased", 0xFF) != 0xFF else {})  # noqa: PLR2004 - a byte
+
+
+def _fits(context: Context, plain: Entry, normal: Entry, problems: list[Problem]) -> None:
+    context.found = []
+    done = [meaning.fit(context, entry, n) for n, entry in enumerate(plain.get("fits", ()))]
+    problems += [p.under("fits") for p in context.found]
+    if fits := [f for f in done if f]:
+        normal["fits"] = sorted(fits, key=lambda f: (int(f["at"]), str(f["any_of"])))

@@ -1,0 +1,87 @@
+"""What is wrong with a definition, before it is known in which file and line it stands."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+import attrs
+
+__all__ = ["Path", "Problem", "Wrong", "intended", "seen"]
+
+Path = tuple[str | int, ...]
+"""the way to a value: keys and positions from the top of the file; an item of ``regions`` also by its name"""
+
+_LONGEST_SHOWN = 40
+
+
+@attrs.frozen
+class Problem:
+    """One thing that is wrong. ``line`` and ``column`` are set where the YAML parser knew them, else the path tells."""
+
+    reason: str
+    expected: str | None = attrs.field(default=None, kw_only=True)
+    got: str | None = attrs.field(default=None, kw_only=True)
+    hint: str | None = attrs.field(default=None, kw_only=True)
+    path: Path = attrs.field(default=(), kw_only=True)
+    at_key: bool = attrs.field(default=False, kw_only=True)
+    """the key is wrong rather than its value"""
+    line: int | None = attrs.field(default=None, kw_only=True)
+    column: int | None = attrs.field(default=None, kw_only=True)
+
+    def under(self, *steps: str | int) -> Problem:
+        """The same problem, its path seen from further out."""
+        return attrs.evolve(self, path=(*steps, *self.path))
+
+
+class Wrong(Exception):  # noqa: N818 - says what is wrong; it never leaves this room
+    """Raised within this room only: the value just read has these problems."""
+
+    def __init__(  # noqa: PLR0913 - one keyword a fact
+        self,
+        reason: str | Iterable[Problem],
+        *,
+        expected: str | None = None,
+        got: str | None = None,
+        hint: str | None = None,
+        path: Path = (),
+        at_key: bool = False,
+        line: int | None = None,
+        column: int | None = None,
+    ) -> None:
+        super().__init__(reason)
+        if isinstance(reason, str):
+            reason = [
+                Problem(
+                    reason, expected=expected, got=got, hint=hint, path=path, at_key=at_key, line=line, column=column
+                )
+            ]
+        self.problems = list(reason)
+
+    def under(self, *steps: str | int) -> list[Problem]:
+        """The problems with their paths seen from further out."""
+        return [p.under(*steps) for p in self.problems]
+
+
+def seen(value: object) -> str:
+    """A value as a message shows it."""
+    match value:
+        case None:
+            return "nothing"
+        case bool():
+            return "true" if value else "false"
+        case dict():
+            return "a mapping"
+        case list():
+            return "a list"
+        case str():
+            text = f"{value[:_LONGEST_SHOWN]}..." if len(value) > _LONGEST_SHOWN else value
+            return text if type(value) is not str else f'"{text}"'
+        case _:
+            return str(value) if abs(value) < 10**_LONGEST_SHOWN else "a very large number"  # type: ignore[operator]
+
+
+def intended(word: str, words: Iterable[str]) -> str | None:
+    """A hint with the word that was probably meant, if one comes near."""
+    near = difflib.get_close_matches(word[:100], words, n=1)
+    return f"did you mean {near[0]}?" if near else None
