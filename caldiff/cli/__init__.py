@@ -1,1 +1,66 @@
-"""The cli room."""
+"""The command line: one module a command. The only place that reads arguments, the environment and the terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+__all__ = ["COMMANDS", "main"]
+
+COMMANDS = {
+    "compare": "what changed between two images or more (the default)",
+    "show": "what an image is, or some of its tables",
+    "identify": "which definition fits a file, and what the file says it is",
+    "definition": "check, compare or list definitions, or print the schema for editors",
+    "demo": "write an invented scenario into a folder, to try things on",
+    "completion": "print a completion script for a shell",
+}
+SAME, DIFFERENT, TROUBLE = 0, 1, 2
+INTERRUPTED, CUT_OFF = 130, 141
+"""as a shell reports a process that SIGINT or SIGPIPE ended"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command; the exit status.
+
+    0: the same, or accepted. 1: different. 2: trouble, which is never an answer. 3: refused by the gate.
+    """
+    try:
+        return _run(list(sys.argv[1:] if argv is None else argv))
+    except SystemExit as stop:  # argparse: help, or bad usage
+        return stop.code if isinstance(stop.code, int) else TROUBLE
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:
+        _drop_output()
+        return CUT_OFF
+    except Exception as error:  # noqa: BLE001 - Python's own exit status for a bug is 1, which would read as an answer
+        from caldiff.cli.trouble import tell  # noqa: PLC0415 - only when there is trouble
+
+        tell(error)
+        return TROUBLE
+
+
+def _run(arguments: list[str]) -> int:
+    first = arguments[0] if arguments else "--help"
+    if first in {"-h", "--help", "--version"}:
+        module = import_module("caldiff.cli.overview")
+        return int(module.run(first))
+    command = first if first in COMMANDS else "compare"
+    module = import_module(f"caldiff.cli.{command}")
+    parser = module.parser(f"caldiff {command}" if command == first else "caldiff")
+    rest = arguments[1:] if command == first else arguments
+    return int(module.run(parser.parse_args(rest) if command == "definition" else parser.parse_intermixed_args(rest)))
+
+
+def _drop_output() -> None:
+    """Nobody reads any more: what is left in the buffers goes nowhere, so that Python does not complain at its end."""
+    import os  # noqa: PLC0415 - rarely needed
+
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            os.dup2(nowhere, stream.fileno())
+        except (AttributeError, OSError, ValueError):
+            continue

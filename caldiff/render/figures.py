@@ -50,8 +50,10 @@ def exact(scaling: Scaling, raw: float) -> Fraction | None:
 
 def signed(value: Fraction, decimals: int) -> str:
     """The value with its sign; a difference that is not 0 is never shown as 0, whatever the decimals."""
-    text = next((t for n in range(decimals, _MOST) if (t := shown_number(value, n)).strip("0.")), "")
-    text = text or shown_number(value, None if value else decimals)
+    text = shown_number(value, decimals)
+    if value and not text.strip("-0."):
+        place = next((n for n in range(decimals, _MOST) if shown_number(value, n).strip("-0.")), _MOST)
+        text = shown_number(value, None) if place == _MOST else shown_number(value, place + 1).rstrip("0")
     return f"+{text}" if value > 0 else text
 
 

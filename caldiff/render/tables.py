@@ -13,7 +13,7 @@ from caldiff.render.look import Look, clip, wrapped
 from caldiff.render.view import View
 from caldiff.render.window import surface_lines, window_lines
 
-__all__ = ["shape_words", "stat_cells", "table_lines"]
+__all__ = ["heading", "shape_words", "stat_cells", "table_lines"]
 
 
 def shape_words(spec: TableSpec, shape: Sequence[int]) -> str:
@@ -25,7 +25,7 @@ def table_lines(diff: TableDiff, look: Look, view: View) -> list[str]:
     """Heading, sentence and window of one table."""
     table = diff.after or diff.before
     spec = table.spec if table else None
-    out = [_heading(diff.name, spec, look)]
+    out = [heading(diff.name, spec, look)]
     words = _sentence(diff)
     out += wrapped(look.text(words), look.width, indent=4) if words else []
     if diff.reason and diff.state not in {"unreadable", "resized"}:
@@ -37,7 +37,8 @@ def table_lines(diff: TableDiff, look: Look, view: View) -> list[str]:
     return out
 
 
-def _heading(name: str, spec: TableSpec | None, look: Look) -> str:
+def heading(name: str, spec: TableSpec | None, look: Look) -> str:
+    """Name, title and tags on one line."""
     tags = f"[{', '.join(spec.tags)}]" if spec and spec.tags else ""
     title = spec.title if spec else ""
     rest = "  ".join(look.text(part) for part in (title, tags) if part)

@@ -1,0 +1,41 @@
+"""``caldiff --help`` and ``--version``."""
+
+from __future__ import annotations
+
+from caldiff.cli import COMMANDS, SAME
+from caldiff.cli.terminal import write
+
+__all__ = ["run"]
+
+_TEXT = """\
+usage: caldiff A B [C...]            what changed between images
+       caldiff COMMAND ...           see below; 'caldiff COMMAND --help' has the options
+
+caldiff says in engineering units what a revision changed in the calibration of
+an engine controller. Definitions say how to read an image; they are picked by
+what the image itself holds.
+
+commands:
+{commands}
+
+definitions are looked for in the folders of --definitions, then of the
+environment variable CALDIFF_DEFINITIONS, then in the user's configuration
+folder, then among those that come with caldiff.
+
+exit status: 0 the same (or accepted), 1 different, 2 trouble, 3 refused
+
+A wrong calibration destroys engines and hurts people, and many changes are
+illegal on the road: verify on your own bench, mind the law, have licensed
+people decide. caldiff writes no controller.
+"""
+
+
+def run(option: str) -> int:
+    """Write the overview, or the version."""
+    if option == "--version":
+        from importlib.metadata import version  # noqa: PLC0415 - slow, and rarely asked for
+
+        write(f"caldiff {version('caldiff')}\n")
+    else:
+        write(_TEXT.format(commands="\n".join(f"  {name:<12}{text}" for name, text in COMMANDS.items())))
+    return SAME
