@@ -29,9 +29,10 @@ def _demand(n: Floats, p: Floats) -> Floats:
     return 240 * step(p, 0, 110) * (1 - 0.2 * step(n, 3000, 6500)) - drag
 
 
-def _lambda_voltage(c: Floats) -> Floats:
-    rich = (1 - c) / 0.004
-    return 0.45 + 0.42 * rich / (1 + np.abs(rich))
+def _lambda_voltage(air: Floats) -> Floats:
+    rich = (1 - air) / 0.004
+    volts: Floats = 0.45 + 0.42 * rich / (1 + np.abs(rich))
+    return volts
 
 
 def _outflow(r: Floats) -> Floats:
@@ -77,7 +78,7 @@ _FUEL: dict[str, Surface] = {
     "gas_cylinder_trim": (0.5, -0.25, 0.75, -1),
     "gas_filter_constants": (0.5, 0.25, 0.25),
     "lambda_target_petrol": lambda n, c: 1 - (0.06 + 0.06 * step(n, 2000, 6000)) * line(c, 70, 100),
-    "lambda_target_gas": lambda n, c: 1 - 0.06 * line(c, 90, 100) * step(n, 3000, 6000),
+    "lambda_target_gas": lambda n, c: 1 - 0.06 * line(c, 80, 100) * step(n, 3000, 6000),
     "lambda_component_protection": lambda n, c: 1 - 0.2 * step(c, 50, 100) * step(n, 2000, 6000),
     "lambda_gain": lambda n, c: 1.5 + 2.5 * c / 100 * (1 - 0.3 * step(n, 1000, 6000)),
     "lambda_integral": lambda n, c: 2 + 6 * step(n, 600, 5000) * c / 100,
@@ -112,7 +113,7 @@ _AIR: dict[str, Surface] = {
 
 _HEAT_AND_TORQUE: dict[str, Surface] = {
     "exhaust_temperature": lambda n, c: 330 + 300 * step(n, 600, 6000) + 3.2 * c,
-    "exhaust_temperature_lambda": lambda c: -500 * np.maximum(0, 1 - c) - 200 * np.maximum(0, c - 1),
+    "exhaust_temperature_lambda": lambda air: -500 * np.maximum(0, 1 - air) - 200 * np.maximum(0, air - 1),
     "exhaust_temperature_most": 880,
     "over_temperature_torque": lambda t: 100 - 65 * step(t, 104, 125),
     "coolant_warning": 112,
@@ -142,13 +143,14 @@ _HEAT_AND_TORQUE: dict[str, Surface] = {
     "gas_from_speed": 1400,
     "gas_delay": lambda t: 5 + 90 * (1 - step(t, -30, 60)),
     "gas_pressure_lowest": lambda c: 600 + 300 * c / 100,
-    "petrol_share": lambda n, c: 15 * step(c, 60, 100) * step(n, 3000, 6000),
+    "petrol_share": lambda n, c: 15 * step(c, 50, 100) * step(n, 3000, 6000),
     "gas_overlap": 2,
     "gas_retries": 3,
     "immobiliser_tries": 5,
 }
 
-SURFACES: Mapping[str, Surface] = _IGNITION | _FUEL | _AIR | _HEAT_AND_TORQUE
+_STOCK = _IGNITION | _FUEL | _AIR | _HEAT_AND_TORQUE
+SURFACES: Mapping[str, Surface] = _STOCK
 
 RAW: Mapping[str, int | Sequence[int] | Sequence[Sequence[int]]] = {
     "knock_cylinder_sensor": (1, 1, 2, 2),
@@ -170,7 +172,7 @@ TEXTS: Mapping[str, str] = {
     "conversion_label": "none",
 }
 
-SURFACES_230: Mapping[str, Surface] = SURFACES | {
+SURFACES_230: Mapping[str, Surface] = _STOCK | {
     # what the invented maker improved by itself, some of it where the revisions were at work too
     "ignition_base_gas": lambda n, c: (
         _ignition(n, c) + 1 + 1.5 * bump(n, 2200, 1500) + line(n, 2500, 3000) * line(c, 50, 60)

@@ -20,11 +20,11 @@ from caldiff.table.fit import fits
 from caldiff.table.identity import identify
 
 GOLDEN = {
-    "van17_stock_read.bin": "",
-    "van17_rev1.hex": "",
-    "van17_rev2_FINAL.s19": "",
-    "van17_rev3.zip": "",
-    "van17_read_after_update.hex": "",
+    "van17_stock_read.bin": "5622f3f9a43f5e3e8767b89c81186a9b0a0e73d884522ea6ff3781499f2e8dc2",
+    "van17_rev1.hex": "d589c004cc2ddd9fcc862ca9690edf3aba602b3e6240313a81a804e962743624",
+    "van17_rev2_FINAL.s19": "943c725c03bff4db7ccaae80cd3af20f5094ce07bffbfadfdb450e9782f92c06",
+    "van17_rev3.zip": "0b661e6276b638a7929a5ea5680a84a150c8d51d4ba366af0bc00d35d29fb088",
+    "van17_read_after_update.hex": "e8ac4dc3f700ea8ce55ed028c5624d60a89dd45d57fbf6e5ed07a4ef1a449356",
 }
 
 IMAGES = ("stock", "first", "second", "third", "newer")
@@ -43,20 +43,20 @@ def test_the_same_bytes_everywhere(files: Mapping[str, bytes]) -> None:
 
 def test_the_files_hold_the_images(files: Mapping[str, bytes], story: Story, tmp_path: Path) -> None:
     formats = {
-        "van17_stock_read.bin": ("binary", None),
-        "van17_rev1.hex": ("ihex", None),
-        "van17_rev2_FINAL.s19": ("srec", None),
-        "van17_rev3.zip": ("binary", "zip"),
-        "van17_read_after_update.hex": ("ihex", None),
+        "van17_stock_read.bin": ("binary", None, ()),
+        "van17_rev1.hex": ("ihex", None, ()),
+        "van17_rev2_FINAL.s19": ("srec", None, ()),
+        "van17_rev3.zip": ("binary", "zip", ()),
+        "van17_read_after_update.hex": ("ihex", None, ("lines end in CR LF",)),
     }
     for (name, expected), image in zip(formats.items(), attrs.astuple(story, recurse=False), strict=True):
         path = tmp_path / name
         path.write_bytes(files[name])
         read = read_image(path, start=0x00800000)
         assert read.source is not None
-        assert (read.source.format, read.source.container) == expected
+        source = read.source
+        assert (source.format, source.container, tuple(n.text for n in source.notes)) == expected
         assert read == image
-        assert read.source.notes == ()
 
 
 def test_one_definition_fits(case: tuple[str, Image, Definition], old: Definition, new: Definition) -> None:
@@ -107,7 +107,7 @@ def test_stored_counts(story: Story, old: Definition) -> None:
 
 
 def test_the_checksum_is_right(case: tuple[str, Image, Definition]) -> None:
-    # binascii.crc32 is CRC-32/ISO-HDLC: b"123456789" gives 0xCBF43926 (public catalogue of CRC algorithms, from memory).
+    # CRC-32/ISO-HDLC gives 0xCBF43926 for b"123456789" (public catalogue of CRC algorithms, from memory).
     assert binascii.crc32(b"123456789") == 0xCBF43926
     _, image, _ = case
     assert int.from_bytes(image.read(0x008BFFFC, 4), "big") == binascii.crc32(image.read(0x00880000, 0x3FFFC))

@@ -128,7 +128,7 @@ def test_second_surfaces(to_second: Comparison) -> None:
         "ignition_base_gas": True,  # refitted, and later by 1.5 degrees at 75 %
         "ignition_base_petrol": False,
         "knock_threshold": True,  # forgotten: the same volts at other loads
-        "lambda_target_gas": False,  # level from 10 to 90 %
+        "lambda_target_gas": False,  # level up to 80 %
         "lambda_target_petrol": True,  # its knee at 70 % has no breakpoint any more
         "torque_best": False,
     }
