@@ -50,6 +50,7 @@ def assembled(  # noqa: PLR0913 - one keyword a section
     name: str,
     frame: Frame,
     title: str,
+    description: str,
     fits: Iterable[Fit],
     identity: Iterable[IdentityField],
     regions: Iterable[Region],
@@ -68,13 +69,17 @@ def assembled(  # noqa: PLR0913 - one keyword a section
         "definition": 1,
         "name": name,
         "title": title,
+        "description": description,
         "image": normal_frame(frame),
-        "fits": [normal_fit(fit) for fit in fits],
+        "fits": sorted(map(normal_fit, fits), key=lambda fit: (int(fit["at"]), str(fit["any_of"]))),
         "identity": _by_name("identity fields", identity, normal_identity),
-        "regions": list(_by_name("regions", regions, normal_region).values()),
+        "regions": sorted(
+            _by_name("regions", regions, normal_region).values(),
+            key=lambda region: (int(region["start"]), int(region["size"]), region["name"]),
+        ),
         "scalings": _by_name("scalings", named, normal_scaling),
         "axes": _by_name("axes", shared, normal_axis),
         "tables": _by_name("tables", specs, normal_table),
-        "checksums": list(_by_name("checksums", checksums, normal_checksum).values()),
+        "checksums": [item for _, item in sorted(_by_name("checksums", checksums, normal_checksum).items())],
     }
     return open_compiled(compile_normal({key: value for key, value in normal.items() if value not in ("", [], {})}))

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from difflib import get_close_matches
 from functools import cached_property
+from hashlib import file_digest
 from os import PathLike
 from pathlib import Path
 
 import attrs
 
 from caldiff.canonical import Digest
+from caldiff.definition.ancestor import ENDING, ancestor
 from caldiff.definition.cache import Cache
 from caldiff.definition.compiled import Opened, Source, compile_family, compile_normal, open_any, open_compiled
 from caldiff.definition.definition import Definition
-from caldiff.definition.extends import ancestor
 from caldiff.definition.pages import DamagedError
 from caldiff.errors import CaldiffError, DefinitionError, DefinitionMissingError, FileError
 
@@ -95,7 +96,7 @@ class Catalogue:
     def _files(self) -> list[Path]:
         found: dict[str, Path] = {}
         for folder in self.folders:
-            for path in sorted(folder.glob("*.yaml")):
+            for path in sorted(folder.glob(f"*{ENDING}")):
                 found.setdefault(path.name, path)
         return [found[name] for name in sorted(found)]
 
@@ -132,7 +133,7 @@ class Catalogue:
         from caldiff.definition.loader import load_normal  # noqa: PLC0415 - needed where the cache has no answer
 
         loaded = load_normal(path, folders=self.folders)
-        sources = [(source.name, source.digest.hex) for source in loaded.sources]
+        sources = [(source.path.stem, source.digest.hex) for source in loaded.sources]
         if loaded.is_family:
             data = compile_family(sources, key=self._key)
         else:
@@ -156,9 +157,14 @@ class Catalogue:
 
 def _digest(path: Path) -> Digest:
     try:
-        return Digest.of(path.read_bytes())
-    except OSError as error:
-        raise FileError(f"the definition cannot be read: {error.strerror}", file=path) from error
+        # The stream of a pipe might never end.
+        if path.exists() and not path.is_file():
+            raise FileError("this is no file", file=path)
+        with path.open("rb") as file:
+            return Digest(hex=file_digest(file, "sha256").hexdigest())
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise FileError(f"the definition cannot be read: {reason}", file=path) from error
 
 
 def load_definition(
@@ -179,9 +185,9 @@ def definition_from_text(text: str, *, folders: Iterable[str | PathLike[str]] = 
     Raises:
         DefinitionError: it is no definition, or a family.
     """
-    from caldiff.definition.loader import normal_from_text  # noqa: PLC0415 - as above
+    from caldiff.definition.loader import load_text  # noqa: PLC0415 - as above
 
-    loaded = normal_from_text(text, folders=_paths(folders))
+    loaded = load_text(text, folders=_paths(folders))
     if loaded.is_family:
         raise DefinitionError([_family(None)])
     return open_compiled(compile_normal(loaded.normal))

@@ -111,18 +111,19 @@ def compile_family(sources: Iterable[Source], *, key: bytes = b"") -> bytes:
 def _digest(normal: Normal, names: Mapping[str, Sequence[str]], records: Mapping[str, Sequence[bytes]]) -> str:
     """SHA-256 of the canonical JSON of the normal form without its name.
 
-    The records are parts of that JSON already; where the order of the names is that of RFC 8785 they are spliced in
-    rather than encoded once more.
+    The records are parts of that JSON already: where every name is its own JSON text, they are spliced in rather than
+    encoded once more.
     """
     meaning = {key: value for key, value in normal.items() if key != "name" and value not in ({}, [], "")}
-    if not all(name.isascii() for section in _SECTIONS for name in names[section]):
+    letters = "".join(name for section in _SECTIONS for name in names[section])
+    if not (letters.isascii() and letters.isprintable()) or set(letters) & set('"\\'):
         return Digest.of(canonical_json(meaning)).hex
     state = sha256()
     for count, key in enumerate(sorted(meaning)):
-        state.update(b"%c%b:" % (b"{,"[count > 0], canonical_json(key)))
+        state.update(b'%c"%b":' % (b"{,"[count > 0], key.encode()))
         if key in _SECTIONS:
             pairs = zip(names[key], records[key], strict=True)
-            state.update(b"{" + b",".join(b"%b:%b" % (_encoded(n).encode(), r) for n, r in pairs) + b"}")
+            state.update(b"{" + b",".join([b'"%b":%b' % (name.encode(), record) for name, record in pairs]) + b"}")
         else:
             state.update(canonical_json(meaning[key]))
     state.update(b"}")
@@ -372,6 +373,7 @@ def _definition(pages: Pages, head: Mapping[str, Any]) -> Definition:
         digest=Digest(hex=head["digest"]),
         frame=frame_from_normal(head["image"]),
         title=head.get("title", ""),
+        description=head.get("description", ""),
         fits=tuple(fit_from_normal(item) for item in head.get("fits", ())),
         identity={name: identity_from_normal(name, item) for name, item in head.get("identity", {}).items()},
         regions=tuple(region_from_normal(item) for item in head.get("regions", ())),

@@ -62,6 +62,7 @@ class Definition:
     digest: Digest
     frame: Frame
     title: str = ""
+    description: str = ""
     fits: tuple[Fit, ...] = ()
     identity: Mapping[str, IdentityField] = attrs.field(factory=dict)
     regions: tuple[Region, ...] = ()
@@ -78,6 +79,7 @@ class Definition:
         name: str,
         frame: Frame,
         title: str = "",
+        description: str = "",
         fits: Iterable[Fit] = (),
         identity: Iterable[IdentityField] = (),
         regions: Iterable[Region] = (),
@@ -88,8 +90,8 @@ class Definition:
     ) -> Definition:
         """A definition made in memory, through the same compiled form as one from a file.
 
-        Named scalings and shared axes that tables use need not be listed again. Tags and aliases are sorted, a table's
-        own axes are named after the table.
+        Named scalings and shared axes that tables use need not be listed again. What has no order of its own is sorted:
+        regions and fits by address, checksums, tags and aliases by name. A table's own axes are named after the table.
 
         Raises:
             UsageError: two different scalings, axes, tables, fields or checksums have the same name.
@@ -100,6 +102,7 @@ class Definition:
             name=name,
             frame=frame,
             title=title,
+            description=description,
             fits=fits,
             identity=identity,
             regions=regions,
