@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Literal
 
@@ -99,19 +100,17 @@ class Dwarf:
     """The compiler's own description of the objects."""
 
     def __init__(self, elf: Path) -> None:
-        self._stream = elf.open("rb")
-        self.elf = ELFFile(self._stream)
+        self.elf = ELFFile(BytesIO(elf.read_bytes()))
         self.order: Literal["big", "little"] = "little" if self.elf.little_endian else "big"
         self._objects = {
             _name(die): die
             for unit in self.elf.get_dwarf_info().iter_CUs()
             for die in unit.iter_DIEs()
-            if die.tag == "DW_TAG_variable" and die.get_parent().tag == "DW_TAG_compile_unit"
+            if die.tag == "DW_TAG_variable"
+            and (above := die.get_parent()) is not None
+            and above.tag == "DW_TAG_compile_unit"
             if "DW_AT_location" in die.attributes
         }
-
-    def close(self) -> None:
-        self._stream.close()
 
     def names(self) -> set[str]:
         return set(self._objects)
@@ -125,7 +124,7 @@ class Dwarf:
         """Where the file places what runs at the address: .data is loaded behind the code."""
         for part in self.elf.iter_segments("PT_LOAD"):
             if part["p_vaddr"] <= address < part["p_vaddr"] + part["p_filesz"]:
-                return address - part["p_vaddr"] + part["p_paddr"]
+                return address - int(part["p_vaddr"]) + int(part["p_paddr"])
         raise AssertionError(f"no segment at {address:#x}")
 
     def place(self, path: str) -> Place:
@@ -220,10 +219,8 @@ def open_build(name: str, folder: Path) -> Build:
 
 
 @pytest.fixture(scope="session", params=["firmware-be", "firmware-le"])
-def build(request: pytest.FixtureRequest) -> Iterator[Build]:
-    found = open_build(request.param, HERE / "out")
-    yield found
-    found.dwarf.close()
+def build(request: pytest.FixtureRequest) -> Build:
+    return open_build(request.param, HERE / "out")
 
 
 @pytest.fixture(scope="session", name="open_build")

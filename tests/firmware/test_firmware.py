@@ -92,7 +92,9 @@ SHAPES = {
     "enables": (),
     "label": (20,),
 }
-AXES = {  # stored axes: breakpoints and count in C, and the stated scaling
+AXES: dict[
+    str, tuple[str, str | None, int, Callable[[Fraction], Fraction]]
+] = {  # stored axes: breakpoints and count in C, and the stated scaling
     "speed": ("speed_axis[x]", None, 8, lambda raw: raw / 4),
     "load": ("load_axis[x]", None, 6, lambda raw: raw / 2),
     "coolant": ("coolant_axis[x]", "coolant_count", 5, lambda raw: raw),
@@ -127,7 +129,7 @@ SCALINGS: dict[str, Callable[[Fraction], Fraction]] = {  # the rest is 1 : 1
     "injector": lambda raw: raw / 1000,
     "idle_offset": lambda raw: raw / 10,
 }
-FLOATS = {"f16": np.float16, "f32": np.float32, "f64": np.float64}
+FLOATS: dict[str, type[np.floating[Any]]] = {"f16": np.float16, "f32": np.float32, "f64": np.float64}
 FORMATS = {
     ".elf": "elf",
     ".hex": "ihex",
@@ -215,18 +217,22 @@ def test_raw_values_are_those_of_the_source(name: str, build: Any, definition: D
         assert table.raw.astype(kind).tobytes() == np.array(expected, kind).tobytes()
 
 
+def stated(name: str, build: Any, table: Any) -> list[Fraction]:
+    """What every cell means: the scaling stated above of the value in the source, as the type holds it."""
+    raws = [build.value(spelled(TABLES[name], index)) for index in cells(table.raw.shape)]
+    kind = FLOATS.get(table.spec.cells.type.name)
+    held = raws if kind is None else [float(kind(raw)) for raw in raws]
+    scaling = SCALINGS.get(name)
+    return [scaling(Fraction(raw)) if scaling else Fraction(raw) for raw in held]
+
+
 @pytest.mark.parametrize("name", sorted(set(TABLES) - {"broken_f32"}))
 def test_physical_values_are_the_stated_scaling(name: str, build: Any, definition: Definition, image: Image) -> None:
     if name not in table_names(build):
         pytest.skip("the compiler has no 16-bit float for PowerPC")
     table = decode(image, definition, name)
-    kind = FLOATS.get(table.spec.cells.type.name, int)
-    raws = [build.value(spelled(TABLES[name], index)) for index in cells(table.raw.shape)]
-    exact = [
-        SCALINGS.get(name, lambda raw: raw)(Fraction(kind(raw).item() if kind is not int else raw)) for raw in raws
-    ]
     assert table.physical.shape == table.raw.shape
-    assert table.physical.ravel().tolist() == [float(value) for value in exact]
+    assert table.physical.ravel().tolist() == [float(value) for value in stated(name, build, table)]
 
 
 def test_every_type_is_met_in_both_byte_orders(build: Any, definition: Definition) -> None:
@@ -373,16 +379,25 @@ def test_packed_files_hold_the_same_content(ending: str, build: Any, image: Imag
 # --------------------------------------------------------------------------------------------------- writing, comparing
 
 
-@pytest.mark.parametrize("name", sorted(set(TABLES) - {"broken_f32", "label", "note"}))
-def test_the_stated_physical_values_write_the_same_bytes(
-    name: str, build: Any, definition: Definition, image: Image
-) -> None:
+@pytest.mark.parametrize("name", sorted(set(TABLES) - {"broken_f32", "label", "note", "sensor"}))
+def test_the_stated_values_write_the_same_bytes(name: str, build: Any, definition: Definition, image: Image) -> None:
+    """Integers as exact fractions, since a double does not hold every u64; floats as doubles, which know -0."""
     if name not in table_names(build):
         pytest.skip("the compiler has no 16-bit float for PowerPC")
     table = decode(image, definition, name)
-    wiped = write_table(image, definition, name, raw=np.ones_like(table.raw))
-    assert wiped.content != image.content or build.value(spelled(TABLES[name], (0,) * table.raw.ndim)) == 1
-    assert write_table(wiped, definition, name, physical=table.physical).content == image.content
+    other = write_table(image, definition, name, raw=np.full(table.raw.shape, 1))
+    if table.spec.cells.type.name in FLOATS:
+        values = table.physical
+    else:
+        values = np.array([*stated(name, build, table), None], dtype=object)[:-1].reshape(table.raw.shape)
+    assert write_table(other, definition, name, physical=values).content == image.content
+
+
+def test_values_that_mean_the_same_write_one_of_them(definition: Definition, image: Image) -> None:
+    """Beyond the look-up's last pair, raw 1023, every raw value means -40 degC."""
+    cleared = write_table(image, definition, "sensor", raw=[1] * 6)
+    back = write_table(cleared, definition, "sensor", physical=decode(image, definition, "sensor").physical)
+    assert decode(back, definition, "sensor").raw.tolist() == [0, 256, 512, 768, 1023, 1023]
 
 
 def test_the_two_builds_differ_in_no_table() -> None:
