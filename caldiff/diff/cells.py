@@ -185,17 +185,19 @@ def _breakpoints(axis: AxisValues, count: int) -> _Stored | None:
 
 def statistics(before: Table, after: Table, changed: Flags) -> Statistics | None:
     """Numbers over the changed cells; None where differences mean nothing or none is finite."""
-    if nature(before) != "numbers" or nature(after) != "numbers" or not changed.any():
+    if nature(before) != "numbers" or nature(after) != "numbers":
         return None
     was = before.physical[changed]
     with np.errstate(all="ignore"):
         difference = after.physical[changed] - was
-        finite = np.isfinite(difference)
-        difference, was = difference[finite], was[finite]
+        if not math.isfinite(difference.sum()):
+            finite = np.isfinite(difference)
+            difference, was = difference[finite], was[finite]
         if not difference.size:
             return None
-        percent = (difference[was != 0] / np.abs(was[was != 0])) * 100.0
-    percent = percent[np.isfinite(percent)]
+        size = np.abs(was)
+        percent = difference[size > 0] / size[size > 0] * 100.0
+        percent = percent[np.isfinite(percent)]
     return Statistics(
         cells=changed.size,
         changed=int(np.count_nonzero(changed)),
@@ -221,10 +223,10 @@ def grid(table: Table) -> Grid:
 
 
 def _half_steps(table: Table) -> Floats:
-    """Half the physical step to the next raw value, the larger of both neighbours, for every cell."""
+    """Half the physical step to the next raw value: one number, or the larger of both neighbours for every cell."""
     scaling, element = table.spec.scaling, table.spec.cells.type
     if element.kind != "f" and isinstance(scaling.conversion, Linear):
-        return np.full(table.raw.shape, abs(float(scaling.conversion.factor)) / 2)
+        return np.array(abs(float(scaling.conversion.factor)) / 2)
     raw = table.raw.astype(table.raw.dtype.newbyteorder("="))
     if element.kind == "f":
         neighbours = [np.nextafter(raw, raw.dtype.type(end)) for end in (-np.inf, np.inf)]

@@ -93,13 +93,12 @@ class Window:
             differing = np.flatnonzero(bits)
             yield Chunk(offsets=offsets[differing], bits=bits[differing])
 
-    @cached_property
-    def runs(self) -> tuple[Offsets, Offsets]:
-        """First and last-plus-one offsets of every run of differing bytes."""
-        pieces = [_runs(chunk.offsets) for chunk in self.chunks()]
-        if not pieces:
-            return np.empty(0, np.int64), np.empty(0, np.int64)
-        return joined(np.concatenate([p[0] for p in pieces]), np.concatenate([p[1] for p in pieces]))
+    def runs(self, *, gap: int = 0) -> tuple[Offsets, Offsets]:
+        """First and last-plus-one offsets of all runs of differing bytes, those at most ``gap`` bytes apart made one."""
+        pieces = [joined(*_runs(chunk.offsets), gap=gap) for chunk in self.chunks()]
+        starts = np.concatenate([np.empty(0, np.int64), *(p[0] for p in pieces)])
+        stops = np.concatenate([np.empty(0, np.int64), *(p[1] for p in pieces)])
+        return joined(starts, stops, gap=gap)
 
 
 def _runs(offsets: Offsets) -> tuple[Offsets, Offsets]:
@@ -135,11 +134,12 @@ def _bytes(image: Image, start: int, stop: int) -> Bytes | None:
 
 def ranges_to_look_up(parts: tuple[Window, ...]) -> list[tuple[int, int]]:
     """Address ranges that hold every differing byte: the runs, or fewer, longer ones where there are very many."""
-    starts = np.concatenate([np.empty(0, np.int64), *(w.runs[0] + w.start for w in parts)])
-    stops = np.concatenate([np.empty(0, np.int64), *(w.runs[1] + w.start for w in parts)])
-    gap = 0
-    starts, stops = joined(starts, stops)
-    while starts.size > _MOST_RANGES:
-        gap = max(gap * 2, 4)
+    gap = 0 if sum(w.words.size for w in parts) <= _MOST_RANGES else _WORD
+    while True:
+        runs = [(w.start, *w.runs(gap=gap)) for w in parts]
+        starts = np.concatenate([np.empty(0, np.int64), *(first + start for start, first, _ in runs)])
+        stops = np.concatenate([np.empty(0, np.int64), *(last + start for start, _, last in runs)])
         starts, stops = joined(starts, stops, gap=gap)
-    return list(zip(starts.tolist(), stops.tolist(), strict=True))
+        if starts.size <= _MOST_RANGES:
+            return list(zip(starts.tolist(), stops.tolist(), strict=True))
+        gap *= 2

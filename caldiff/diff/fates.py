@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import attrs
 import numpy as np
@@ -151,7 +152,7 @@ class _Gathered:
     regions: Sequence[Region]
     starts: list[Offsets] = attrs.field(factory=list)
     stops: list[Offsets] = attrs.field(factory=list)
-    kinds: list[npt.NDArray[np.intp]] = attrs.field(factory=list)
+    kinds: list[npt.NDArray[np.int32]] = attrs.field(factory=list)
 
     def add(self, addresses: Offsets, regions: npt.NDArray[np.intp], window: Window) -> None:
         """Take some addresses in, which rise, with the region of each (-1: none)."""
@@ -159,22 +160,30 @@ class _Gathered:
             return
         ends = np.flatnonzero((np.diff(addresses) != 1) | (np.diff(regions) != 0))
         firsts = np.concatenate([[0], ends + 1])
-        self.starts.append(addresses[firsts])
-        self.stops.append(addresses[np.append(ends, addresses.size - 1)] + 1)
-        self.kinds.append((regions[firsts] + 1) * len(_PRESENCES) + _PRESENCES.index(window.presence))
+        starts, stops = addresses[firsts], addresses[np.append(ends, addresses.size - 1)] + 1
+        kinds = ((regions[firsts] + 1) * len(_PRESENCES) + _PRESENCES.index(window.presence)).astype(np.int32)
+        if self.stops and self.stops[-1][-1] == starts[0] and self.kinds[-1][-1] == kinds[0]:
+            starts[0] = self.starts[-1][-1]  # a run that was cut between two chunks is made one again
+            self.starts[-1], self.stops[-1], self.kinds[-1] = (
+                self.starts[-1][:-1],
+                self.stops[-1][:-1],
+                self.kinds[-1][:-1],
+            )
+        self.starts.append(starts)
+        self.stops.append(stops)
+        self.kinds.append(kinds)
 
     def extents(self) -> Extents:
-        """All that was taken in; runs that were cut between two chunks are made one again."""
-        starts = np.concatenate([np.empty(0, np.int64), *self.starts])
-        stops = np.concatenate([np.empty(0, np.int64), *self.stops])
-        kinds = np.concatenate([np.empty(0, np.intp), *self.kinds])
-        if starts.size:
-            apart = np.flatnonzero((starts[1:] != stops[:-1]) | (kinds[1:] != kinds[:-1]))
-            firsts = np.concatenate([[0], apart + 1])
-            starts, kinds = starts[firsts], kinds[firsts]
-            stops = stops[np.append(apart, stops.size - 1)]
-        for array in (starts, stops, kinds):
-            array.flags.writeable = False
+        """All that was taken in."""
         named = [("", None), *((r.name, r.role) for r in self.regions)]
         places = tuple((name, role, presence) for name, role in named for presence in _PRESENCES)
+        starts, stops, kinds = (_one(pieces) for pieces in (self.starts, self.stops, self.kinds))
         return Extents(starts=starts, stops=stops, kinds=kinds, places=places)
+
+
+def _one(pieces: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+    """The pieces as one read-only array; they are given up, since there may be many."""
+    whole = np.concatenate(pieces) if pieces else np.empty(0, np.int64)
+    pieces.clear()
+    whole.flags.writeable = False
+    return whole

@@ -61,7 +61,7 @@ class Extents(Sequence[Extent]):
 
     starts: npt.NDArray[np.int64]
     stops: npt.NDArray[np.int64]
-    kinds: npt.NDArray[np.intp]
+    kinds: npt.NDArray[np.int32]
     places: tuple[tuple[str, Role | None, Presence], ...]
 
     @property

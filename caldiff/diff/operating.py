@@ -35,7 +35,7 @@ class Grid:
     Attributes:
         points: breakpoints per dimension in array order, shape ``(n,)``, strictly rising or strictly falling.
         values: shape ``tuple(len(p) for p in points)``.
-        rounding: half a raw step of every cell, in physical units, the shape of ``values``.
+        rounding: half a raw step in physical units, for every cell (the shape of ``values``) or one for all (``()``).
     """
 
     points: tuple[Floats, ...]
@@ -58,8 +58,9 @@ def interpolate(points: Sequence[Floats], values: Floats, at: Sequence[Floats]) 
         if knots.size == 1:
             values = np.repeat(values, wanted.size, axis=dimension)
             continue
-        left = np.clip(np.searchsorted(knots, wanted, side="right") - 1, 0, knots.size - 2)
-        share = np.clip((wanted - knots[left]) / (knots[left + 1] - knots[left]), 0.0, 1.0)
+        left = np.searchsorted(knots[1:-1], wanted, side="right")
+        share = (wanted - knots[left]) / (knots[left + 1] - knots[left])
+        share = np.minimum(np.maximum(share, 0.0), 1.0)
         share = share.reshape([-1 if d == dimension else 1 for d in range(values.ndim)])
         # This form, rather than left + share * step, meets both ends exactly.
         values = values.take(left, dimension) * (1.0 - share) + values.take(left + 1, dimension) * share
@@ -87,8 +88,7 @@ def same_points(before: Grid, after: Grid) -> Surface:
     with np.errstate(all="ignore"):  # the largest doubles may overflow on the way; an infinite difference is one
         ours = interpolate(before.points, before.values, points)
         theirs = interpolate(after.points, after.values, points)
-        rounding = interpolate(before.points, before.rounding, points)
-        rounding = rounding + interpolate(after.points, after.rounding, points)
+        rounding = _rounding(before, points) + _rounding(after, points)
         difference = np.abs(theirs - ours)
         noise = _NOISE * max(np.abs(ours).max(), np.abs(theirs).max())
     beyond = (difference + noise >= rounding) & (difference > noise)
@@ -99,26 +99,38 @@ def same_points(before: Grid, after: Grid) -> Surface:
         points=points,
         before=ours,
         after=theirs,
-        tolerance=float(rounding[place]),
+        tolerance=float(np.broadcast_to(rounding, ours.shape)[place]),
         changed=bool(beyond.any()),
         largest=float(difference[place]),
         at=tuple(float(p[i]) for p, i in zip(points, place, strict=True)),
     )
 
 
+def _rounding(grid: Grid, points: tuple[Floats, ...]) -> Floats:
+    return interpolate(grid.points, grid.rounding, points) if grid.rounding.ndim else grid.rounding
+
+
 def _rising(grid: Grid) -> Grid:
     """The grid with every axis rising; a strictly falling one is turned round."""
     if not np.isfinite(grid.values).all():
         raise NoSurface("a value is not a finite number")
-    turned = []
-    for dimension, points in enumerate(grid.points):
-        steps = np.diff(points)
-        if not np.isfinite(points).all() or not (bool((steps > 0).all()) or bool((steps < 0).all())):
-            raise NoSurface("an axis does not rise strictly")
-        if points.size > 1 and steps[0] < 0:
-            turned.append(dimension)
+    turned = tuple(d for d, points in enumerate(grid.points) if _falls(points))
+    if not turned:
+        return grid
     return Grid(
         points=tuple(p[::-1] if d in turned else p for d, p in enumerate(grid.points)),
-        values=np.flip(grid.values, tuple(turned)),
-        rounding=np.flip(grid.rounding, tuple(turned)),
+        values=np.flip(grid.values, turned),
+        rounding=np.flip(grid.rounding, turned) if grid.rounding.ndim else grid.rounding,
     )
+
+
+def _falls(points: Floats) -> bool:
+    """Whether the points fall strictly, as opposed to rising strictly; NoSurface where they do neither."""
+    if not points.size:
+        raise NoSurface("an axis has no breakpoint")
+    with np.errstate(all="ignore"):  # points that are not finite are refused below
+        steps = points[1:] - points[:-1]
+    rises, falls = bool((steps > 0).all()), bool((steps < 0).all())
+    if not (rises or falls) or not np.isfinite(points[[0, -1]]).all():
+        raise NoSurface("an axis does not rise strictly")
+    return falls and not rises

@@ -80,15 +80,15 @@ def _absent(image: Image, cells: Cells) -> bool:
 
 def claim(claims: Claims, thing: Table | AxisValues) -> None:
     """Claim the bits of a table with its own axes, or of an axis with its count."""
-    spec = thing.spec
     if isinstance(thing, Table):
-        span = attrs.evolve(thing.spec.cells, at=thing.at, shape=thing.raw.shape, strides=thing.strides).hull
         if thing.raw.size:
+            span = _span(thing)
             claims.add(span[0], cover(thing, *span))
         for axis in thing.axes:
             if not axis.spec.shared:
                 claim(claims, axis)
         return
+    spec = thing.spec
     if not isinstance(spec, StoredAxis) or thing.addresses is None:
         return
     if thing.addresses.size:
@@ -96,3 +96,11 @@ def claim(claims: Claims, thing: Table | AxisValues) -> None:
         claims.add(low, cover(thing, low, high))
     if spec.count is not None and thing.count_at is not None:
         claims.add(thing.count_at, np.full(spec.count.type.size, 0xFF, np.uint8))
+
+
+def _span(table: Table) -> tuple[int, int]:
+    """The addresses of a table's values, where they actually are."""
+    cells = table.spec.cells
+    if (table.at, table.raw.shape, table.strides) == (cells.at, cells.shape, cells.strides):
+        return cells.hull
+    return attrs.evolve(cells, at=table.at, shape=table.raw.shape, strides=table.strides).hull

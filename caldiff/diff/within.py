@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import attrs
 
+from caldiff.definition.model import StoredAxis
 from caldiff.diff.extents import Window
 from caldiff.diff.fates import Claims, Explained
 from caldiff.diff.model import AxisDiff, TableDiff
@@ -64,6 +65,14 @@ def _claim(
     """Cells explain bytes where they were decoded on both sides, or on one where the other holds no byte of them."""
     if before.trouble or after.trouble:
         return
-    for reading in (before, after):
-        if reading.found is not None:
-            claim(claims, reading.found)
+    if before.found is not None:
+        claim(claims, before.found)
+    if after.found is not None and not _at_the_same_place(before.found, after.found):
+        claim(claims, after.found)
+
+
+def _at_the_same_place(before: Table | AxisValues | None, after: Table | AxisValues) -> bool:
+    """Whether the first has claimed the very bits of the second: only stored counts move cells."""
+    if not isinstance(before, Table) or not isinstance(after, Table) or before.spec is not after.spec:
+        return False
+    return all(not isinstance(a, StoredAxis) or (a.shared and not a.count) for a in after.spec.axes)
