@@ -66,19 +66,24 @@ def _identity(before: Calibration, after: Calibration) -> Iterator[FieldDiff]:
     was, now = _fields(before), _fields(after)
     for name in dict.fromkeys([*now, *was]):
         ours, theirs = was.get(name), now.get(name)
-        old, new = (None if value is None else value.text for value in (ours, theirs))
-        if old != new or _stored(before.image, ours) != _stored(after.image, theirs):
-            known = theirs or ours
-            assert known is not None  # one of the two has the name  # noqa: S101
-            yield FieldDiff(field=known.field, before=old, after=new)
+        if theirs is None:
+            if ours is not None and ours.text is not None:
+                yield FieldDiff(field=ours.field, before=ours.text, after=None)
+        elif ours is None:
+            if theirs.text is not None:
+                yield FieldDiff(field=theirs.field, before=None, after=theirs.text)
+        elif ours.text != theirs.text or _rewritten(before.image, ours.field, after.image, theirs.field):
+            yield FieldDiff(field=theirs.field, before=ours.text, after=theirs.text)
 
 
 def _fields(side: Calibration) -> dict[str, FieldValue]:
     return {value.field.name: value for value in identify(side.image, side.definition)} if side.definition else {}
 
 
-def _stored(image: Image, value: FieldValue | None) -> bytes | None:
-    return None if value is None else _bytes(image, value.field)
+def _rewritten(before: Image, ours: IdentityField, after: Image, theirs: IdentityField) -> bool:
+    """Whether a field that reads the same was stored with other bytes, such as other padding."""
+    alike = (ours.kind, ours.size, ours.byte_order) == (theirs.kind, theirs.size, theirs.byte_order)
+    return alike and _bytes(before, ours) != _bytes(after, theirs)
 
 
 def _bytes(image: Image, place: IdentityField | Checksum) -> bytes | None:

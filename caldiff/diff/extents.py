@@ -94,7 +94,7 @@ class Window:
             yield Chunk(offsets=offsets[differing], bits=bits[differing])
 
     def runs(self, *, gap: int = 0) -> tuple[Offsets, Offsets]:
-        """First and last-plus-one offsets of all runs of differing bytes, those at most ``gap`` bytes apart made one."""
+        """First and last-plus-one offsets of all runs of differing bytes, those within ``gap`` bytes made one."""
         pieces = [joined(*_runs(chunk.offsets), gap=gap) for chunk in self.chunks()]
         starts = np.concatenate([np.empty(0, np.int64), *(p[0] for p in pieces)])
         stops = np.concatenate([np.empty(0, np.int64), *(p[1] for p in pieces)])
