@@ -132,17 +132,17 @@ def known_stranger(data: bytes) -> str | None:
 
 def _by_structure(data: bytes) -> str | None:
     """Formats without a plain signature at the first byte, each recognised by two facts."""
-    if data.startswith(b"BM") and int.from_bytes(data[2:6], "little") == len(data):
-        return "a BMP picture"
-    if data.startswith(b"RIFF") and int.from_bytes(data[4:8], "little") + 8 == len(data):
-        return "a picture, sound or film (RIFF)"
-    if data[4:8] == b"ftyp" and int.from_bytes(data[:4], "big") < 256:  # noqa: PLR2004 - the box holds a few brands
-        return "a picture or film (ISO media)"
-    pe = int.from_bytes(data[60:64], "little")
-    if data.startswith(b"MZ") and data[pe : pe + 4] == b"PE\x00\x00":
-        return "a program for Windows"
-    if data[257:262] == b"ustar":
-        return "a tar archive"
-    if data.startswith(_UTF16) and data[2:].count(0, 0, 510) > len(data[2:512]) // 3:
-        return "text in UTF-16"
-    return "plain text" if is_text(data) else None
+    program = int.from_bytes(data[60:64], "little")
+    facts = (
+        ("a BMP picture", data.startswith(b"BM") and int.from_bytes(data[2:6], "little") == len(data)),
+        (
+            "a picture, sound or film (RIFF)",
+            data[:4] == b"RIFF" and int.from_bytes(data[4:8], "little") + 8 == len(data),
+        ),
+        ("a picture or film (ISO media)", data[4:8] == b"ftyp" and data[:3] == b"\x00\x00\x00"),
+        ("a program for Windows", data.startswith(b"MZ") and data[program : program + 4] == b"PE\x00\x00"),
+        ("a tar archive", data[257:262] == b"ustar"),
+        ("text in UTF-16", data.startswith(_UTF16) and 3 * data[2:512].count(0) > len(data[2:512])),
+        ("plain text", is_text(data)),
+    )
+    return next((what for what, holds in facts if holds), None)

@@ -32,19 +32,19 @@ def _loads(data: bytes, name: str) -> list[tuple[int, int, int]]:
 
     try:
         elf = ELFFile(BytesIO(data))
-        if elf["e_phnum"] >= _MOST:
-            raise ImageError("the ELF file has too many program headers", file=name, got=str(elf["e_phnum"]))
-        headers = [elf.get_segment(n).header for n in range(elf["e_phnum"])]
-        return [
+        many = elf["e_phnum"]
+        headers = [elf.get_segment(n).header for n in range(many if many < _MOST else 0)]
+        loads = [
             (int(h["p_paddr"]), int(h["p_filesz"]), int(h["p_offset"]))
             for h in headers
             if h["p_type"] == "PT_LOAD" and h["p_filesz"]
         ]
-    except ImageError:
-        raise
     except Exception as error:
         # pyelftools lets through whatever a broken file provokes: ELFError, AttributeError, UnicodeDecodeError, ...
         raise ImageError("the ELF file is broken", file=name, got=str(error)[:200] or type(error).__name__) from error
+    if many >= _MOST:
+        raise ImageError("the ELF file has too many program headers", file=name, got=str(many))
+    return loads
 
 
 def _check(loads: list[tuple[int, int, int]], length: int, name: str, limits: Limits) -> None:

@@ -34,7 +34,8 @@ def _text(prefix: bytes, cells: Bytes, shape: RecordShape) -> bytes:
     many, width = cells.shape
     lines = np.empty((many, len(prefix) + 2 * width + len(newline)), dtype=np.uint8)
     lines[:, : len(prefix)] = np.frombuffer(prefix, dtype=np.uint8)
-    lines[:, len(prefix) : len(prefix) + 2 * width] = _digits(upper=shape.upper)[cells].view(np.uint8)
+    digits = np.take(_digits(upper=shape.upper), cells, mode="clip")  # no byte is beyond: "clip" only saves the check
+    lines[:, len(prefix) : len(prefix) + 2 * width] = digits.view(np.uint8)
     lines[:, len(prefix) + 2 * width :] = np.frombuffer(newline, dtype=np.uint8)
     return lines.tobytes()
 
@@ -76,8 +77,10 @@ def _rows(address: int, data: memoryview, length: int) -> Iterator[tuple[int, By
         yield address + full, np.frombuffer(data[full:], dtype=np.uint8).reshape(1, -1)
 
 
-def _sums(cells: Bytes, total: int) -> Bytes:
-    return (total - cells.sum(axis=1, dtype=np.int64)).astype(np.uint8)
+def _checksums(cells: Bytes, total: int) -> Bytes:
+    """What makes the bytes of each row sum up to ``total``, modulo 256 as unsigned bytes reckon."""
+    sums: Bytes = np.einsum("ij->i", cells)
+    return np.uint8(total) - sums
 
 
 # ------------------------------------------------------------------------------------------------------- Intel HEX
@@ -123,7 +126,7 @@ def _ihex_rows(start: int, data: Bytes, shape: RecordShape) -> bytes:
     cells[:, 2] = addresses & 0xFF
     cells[:, 3] = 0
     cells[:, 4:-1] = data
-    cells[:, -1] = _sums(cells[:, :-1], 0)
+    cells[:, -1] = _checksums(cells[:, :-1], 0)
     return _text(b":", cells, shape)
 
 
@@ -186,7 +189,7 @@ def _srec_rows(start: int, data: Bytes, bits: int, shape: RecordShape) -> bytes:
     for byte in range(width):
         cells[:, 1 + byte] = (addresses >> (8 * (width - 1 - byte))) & 0xFF
     cells[:, 1 + width : -1] = data
-    cells[:, -1] = _sums(cells[:, :-1], 0xFF)
+    cells[:, -1] = _checksums(cells[:, :-1], 0xFF)
     return _text(_KINDS[bits][0], cells, shape)
 
 
@@ -197,8 +200,9 @@ def titxt_lines(image: Image, shape: RecordShape) -> Iterator[bytes]:
     """TI-TXT in pieces. Raises ImageError for an address beyond 32 bits."""
     _hold(image, 32)
     newline = shape.newline.encode()
+    wide = 0 if shape.address_bits == 24 else _BANK  # noqa: PLR2004
     for segment in image.segments:
-        start = f"@{segment.start:04X}" if segment.start < _BANK else f"@{segment.start:06X}"
+        start = f"@{segment.start:0{4 if segment.start < wide else 6}X}"
         lines = [start if shape.upper else start.lower(), *_hex_lines(segment.data, shape)]
         yield newline.join(line.encode() for line in lines) + newline
     yield b"q" + newline + (b"\x1a" if shape.eof else b"")

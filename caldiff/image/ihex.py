@@ -9,14 +9,12 @@ import bincopy
 
 from caldiff.errors import ImageError
 from caldiff.image.limits import Limits
-from caldiff.image.records import HexFacts, hex_shape
+from caldiff.image.records import DataRecords, HexFacts, hex_shape
 from caldiff.image.text import Memory, Notes, Parsed, Text, bad_character, shown
 
 __all__ = ["read_ihex"]
 
 _RECORD = re.compile(r":(?:[0-9A-Fa-f]{2}){5,}")
-_LOWER = re.compile(rb"[a-f]")
-_UPPER = re.compile(rb"[A-F]")
 _DATA, _END, _SEGMENT, _CS_IP, _LINEAR, _EIP = range(6)
 _SIZES = {_END: 0, _SEGMENT: 2, _CS_IP: 4, _LINEAR: 2, _EIP: 4}
 _BANK = 0x10000
@@ -33,7 +31,7 @@ def read_ihex(data: bytes, *, name: str, limits: Limits) -> Parsed:
     text = Text.of(data)
     last = 0
     for last, line in text.lines(reader.notes):
-        reader.take(line.decode("latin-1"), last)
+        reader.take(line, last)
     if not reader.ended:
         raise ImageError(
             "the end record is missing: the file may be cut off",
@@ -41,11 +39,10 @@ def read_ihex(data: bytes, *, name: str, limits: Limits) -> Parsed:
             line=last or 1,
             expected=":00000001FF as the last record",
         )
-    if not reader.facts.counts:
+    if not reader.counts:
         raise ImageError("the file holds records, but no data", file=name)
-    reader.facts.lower = bool(_LOWER.search(data))
-    reader.facts.upper = bool(_UPPER.search(data))
-    shape = hex_shape(reader.facts, text, reader.notes)
+    records = DataRecords(starts=reader.starts, counts=reader.counts, spelling=text.spelling())
+    shape = hex_shape(reader.facts, records, text, reader.notes)
     return Parsed(segments=reader.memory.segments(), shape=shape, notes=reader.notes.done())
 
 
@@ -56,7 +53,9 @@ class _Reader:
         self.name = name
         self.notes = Notes()
         self.memory = Memory(name=name, limits=limits, notes=self.notes)
-        self.facts = HexFacts(starts=array("q"), counts=array("q"))
+        self.facts = HexFacts()
+        self.starts = array("q")
+        self.counts = array("q")
         self.ended = False
         self._base = 0
         self._linear = False
@@ -138,12 +137,10 @@ class _Reader:
             )
 
     def _rebase(self, kind: int, value: int) -> None:
+        first = not (self.counts or self.facts.segment_bases or self.facts.linear_bases)
         self._linear = kind == _LINEAR
         self._base = value << 16 if self._linear else value << 4
-        if not (self.facts.counts or self.facts.segment_bases or self.facts.linear_bases):
-            self.facts.leading = value == 0
-        self.facts.linear_bases += self._linear
-        self.facts.segment_bases += not self._linear
+        self.facts.base(self._base, linear=self._linear, first=first)
 
     def _once(self, before: int | None, value: int, number: int) -> int:
         if before is not None and before != value:
@@ -179,6 +176,6 @@ class _Reader:
                 line=number,
                 address=start,
             )
-        self.facts.starts.append(start)
-        self.facts.counts.append(len(data))
+        self.starts.append(start)
+        self.counts.append(len(data))
         self.memory.put(start, data, number)

@@ -47,7 +47,8 @@ class RecordShape:
 
     Attributes:
         length: data bytes in a full record (a line of TI-TXT).
-        address_bits: 16, 20 (segmented) or 32 for Intel HEX; 16, 24 or 32 for S-record; None for TI-TXT.
+        address_bits: 16, 20 (segmented) or 32 for Intel HEX; 16, 24 or 32 for S-record; for TI-TXT None, or
+            24 where addresses below 64 KiB have six digits too.
         newline: the end of a line.
         upper: hexadecimal digits in upper case.
         header: the content of an S0 record, or None.
@@ -232,7 +233,8 @@ class Image:
         """The same raw binary with its first byte at ``start``; the source stays.
 
         Raises:
-            UsageError: the image came from a format that has addresses of its own, holds gaps, or ``start`` is negative.
+            UsageError: the image came from a format that has addresses of its own, holds gaps, or
+                ``start`` is negative.
         """
         if self.source is not None and self.source.format != "binary":
             raise UsageError("only a raw binary takes its start address from outside", file=self.source.name)

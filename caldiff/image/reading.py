@@ -20,7 +20,7 @@ __all__ = ["read_image"]
 _BINARY_HINT = "if it is a raw binary all the same, name the format binary"
 
 
-def read_image(  # noqa: PLR0913 - one keyword a choice
+def read_image(
     source: str | PathLike[str] | bytes,
     *,
     name: str | None = None,

@@ -9,14 +9,26 @@ import numpy as np
 import numpy.typing as npt
 
 from caldiff.image.model import RecordShape
-from caldiff.image.text import Notes, Text
+from caldiff.image.text import Notes, Spelling, Text
 
-__all__ = ["HexFacts", "Integers", "SrecFacts", "hex_shape", "srec_shape"]
+__all__ = ["DataRecords", "HexFacts", "Integers", "SrecFacts", "hex_shape", "srec_shape"]
 
 Integers = npt.NDArray[np.int64]
 
 _BANK = 0x10000
-_MEBI = 0x100000
+
+
+def _integers(numbers: Integers | array[int]) -> Integers:
+    return np.frombuffer(numbers, dtype=np.int64) if isinstance(numbers, array) else numbers
+
+
+@attrs.frozen(kw_only=True, eq=False)
+class DataRecords:
+    """Address and number of bytes of every data record, in order of line, and how the text is spelled."""
+
+    starts: Integers = attrs.field(converter=_integers)
+    counts: Integers = attrs.field(converter=_integers)
+    spelling: Spelling
 
 
 @attrs.define(kw_only=True, eq=False)
@@ -24,21 +36,21 @@ class HexFacts:
     """What was met in an Intel HEX file, besides the bytes.
 
     Attributes:
-        starts, counts: address and number of bytes of every data record, in order.
         segment_bases, linear_bases: how many records of types 02 and 04.
         leading: an extended-address record for address 0 stands before all data.
-        lower, upper: hexadecimal letters of either case occur.
     """
 
-    starts: Integers | array[int]
-    counts: Integers | array[int]
     segment_bases: int = 0
     linear_bases: int = 0
     leading: bool = False
     entry: int | None = None
     segmented_entry: int | None = None
-    lower: bool = False
-    upper: bool = False
+
+    def base(self, address: int, *, linear: bool, first: bool) -> None:
+        """Take note of a record that sets the base address; ``first``: before any other, and before all data."""
+        self.leading = self.leading or (first and address == 0)
+        self.linear_bases += linear
+        self.segment_bases += not linear
 
 
 @attrs.define(kw_only=True, eq=False)
@@ -50,23 +62,19 @@ class SrecFacts:
         crossing: a data record ran over the end of its address form.
     """
 
-    starts: Integers | array[int]
-    counts: Integers | array[int]
     forms: set[int] = attrs.field(factory=set)
     header: bytes | None = None
     count: bool = False
     entry: int | None = None
     end_bits: int | None = None
     crossing: bool = False
-    lower: bool = False
-    upper: bool = False
 
 
-def hex_shape(facts: HexFacts, text: Text, notes: Notes) -> RecordShape:
+def hex_shape(facts: HexFacts, data: DataRecords, text: Text, notes: Notes) -> RecordShape:
     """The shape of an Intel HEX file that has data; what is unusual about it is noted."""
-    text.remark(notes, lower=facts.lower, upper=facts.upper)
-    starts, counts = _integers(facts.starts), _integers(facts.counts)
-    crossing = bool((starts % _BANK + counts > _BANK).any())
+    text.remark(notes, data.spelling)
+    starts, counts = data.starts, data.counts
+    crossing = bool(((starts & (_BANK - 1)) + counts > _BANK).any())
     mixed = bool(facts.segment_bases and facts.linear_bases)
     if mixed:
         notes.add("extended addresses of type 02 and of type 04 are mixed")
@@ -74,7 +82,7 @@ def hex_shape(facts: HexFacts, text: Text, notes: Notes) -> RecordShape:
         length=int(counts.max()),
         address_bits=32 if facts.linear_bases else 20 if facts.segment_bases else 16,
         newline=text.newline,
-        upper=facts.upper or not facts.lower,
+        upper=data.spelling.capital,
         entry=facts.entry,
         segmented_entry=facts.segmented_entry,
         eof=text.eof,
@@ -85,14 +93,14 @@ def hex_shape(facts: HexFacts, text: Text, notes: Notes) -> RecordShape:
     )
 
 
-def srec_shape(facts: SrecFacts, text: Text, notes: Notes) -> RecordShape:
+def srec_shape(facts: SrecFacts, data: DataRecords, text: Text, notes: Notes) -> RecordShape:
     """The shape of an S-record file that has data; what is unusual about it is noted."""
-    text.remark(notes, lower=facts.lower, upper=facts.upper)
+    text.remark(notes, data.spelling)
     if facts.header is None:
         notes.add("no header record (S0)")
     if facts.end_bits is None:
         notes.add("no end record (S7, S8 or S9): the count record shows that the file is whole")
-    starts, counts = _integers(facts.starts), _integers(facts.counts)
+    starts, counts = data.starts, data.counts
     if len(facts.forms) > 1:
         notes.add("data records with addresses of different width are mixed")
     narrow = len(facts.forms) > 1 or (facts.end_bits or 32) < min(facts.forms)
@@ -100,7 +108,7 @@ def srec_shape(facts: SrecFacts, text: Text, notes: Notes) -> RecordShape:
         length=int(counts.max()),
         address_bits=min(facts.forms | {facts.end_bits or 32}) if narrow else min(facts.forms),
         newline=text.newline,
-        upper=facts.upper or not facts.lower,
+        upper=data.spelling.capital,
         header=facts.header,
         count=facts.count,
         entry=facts.entry,
@@ -125,7 +133,3 @@ def _block(starts: Integers, counts: Integers, usual: int) -> int | None:
     block = int(np.gcd.reduce(cut))
     regular = block >= counts.max() and (starts // block == (stops - 1) // block).all()
     return block if regular else None
-
-
-def _integers(numbers: Integers | array[int]) -> Integers:
-    return np.frombuffer(numbers, dtype=np.int64) if isinstance(numbers, array) else numbers

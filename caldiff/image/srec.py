@@ -9,14 +9,12 @@ import bincopy
 
 from caldiff.errors import ImageError
 from caldiff.image.limits import Limits
-from caldiff.image.records import SrecFacts, srec_shape
+from caldiff.image.records import DataRecords, SrecFacts, srec_shape
 from caldiff.image.text import Memory, Notes, Parsed, Text, bad_character, shown
 
 __all__ = ["read_srec"]
 
 _RECORD = re.compile(r"S[0-9](?:[0-9A-Fa-f]{2}){2,}")
-_LOWER = re.compile(rb"[a-f]")
-_UPPER = re.compile(rb"[A-F]")
 _WIDTHS = {"0": 2, "1": 2, "2": 3, "3": 4, "5": 2, "6": 3, "7": 4, "8": 3, "9": 2}
 """Address bytes by type."""
 
@@ -31,7 +29,7 @@ def read_srec(data: bytes, *, name: str, limits: Limits) -> Parsed:
     text = Text.of(data)
     last = 0
     for last, line in text.lines(reader.notes):
-        reader.take(line.decode("latin-1"), last)
+        reader.take(line, last)
     reader.judge_beyond()
     if not (reader.facts.end_bits or reader.counted == reader.records > 0):
         raise ImageError(
@@ -40,11 +38,10 @@ def read_srec(data: bytes, *, name: str, limits: Limits) -> Parsed:
             line=last or 1,
             expected="a record S7, S8 or S9 as the last one",
         )
-    if not reader.facts.counts:
+    if not reader.counts:
         raise ImageError("the file holds records, but no data", file=name)
-    reader.facts.lower = bool(_LOWER.search(data))
-    reader.facts.upper = bool(_UPPER.search(data))
-    shape = srec_shape(reader.facts, text, reader.notes)
+    records = DataRecords(starts=reader.starts, counts=reader.counts, spelling=text.spelling())
+    shape = srec_shape(reader.facts, records, text, reader.notes)
     return Parsed(segments=reader.memory.segments(), shape=shape, notes=reader.notes.done())
 
 
@@ -55,7 +52,9 @@ class _Reader:
         self.name = name
         self.notes = Notes()
         self.memory = Memory(name=name, limits=limits, notes=self.notes)
-        self.facts = SrecFacts(starts=array("q"), counts=array("q"))
+        self.facts = SrecFacts()
+        self.starts = array("q")
+        self.counts = array("q")
         self.records = 0
         self.counted = -1
         """data records at the last count record"""
@@ -168,12 +167,12 @@ class _Reader:
                 raise self._wrapping(bits, number, address)
             self._beyond = self._beyond or (bits, number, address)
         self.facts.forms.add(bits)
-        self.facts.starts.append(address)
-        self.facts.counts.append(len(data))
+        self.starts.append(address)
+        self.counts.append(len(data))
         self.memory.put(address, data, number)
 
     def judge_beyond(self) -> None:
-        """A record over the end of its address range goes on where wider records do so too; else it would wrap around."""
+        """A record over the end of its address range goes on where wider records do; else it would wrap."""
         if self._beyond is None:
             return
         bits, number, address = self._beyond

@@ -13,12 +13,16 @@ from caldiff.errors import ImageError, LimitError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Note, RecordShape, Segment
 
-__all__ = ["Memory", "Notes", "Parsed", "Text", "bad_character", "shown"]
+__all__ = ["Memory", "Notes", "Parsed", "Spelling", "Text", "bad_character", "shown"]
 
 _PAGE_BITS = 12
 _PAGE = 1 << _PAGE_BITS
 _HELD = re.compile(rb"\x01+")
 _TAIL = b" \t\r\n\x1a"
+_TAIL_SIZE = 4096
+_CR = 13
+_LOWER = re.compile(rb"[a-f]")
+_UPPER = re.compile(rb"[A-F]")
 _DIGITS = frozenset("0123456789ABCDEFabcdef")
 
 
@@ -70,54 +74,87 @@ class Notes:
         )
 
 
+@attrs.define(kw_only=True)
+class Spelling:
+    """Which letters occur among the digits; ``mixed`` are line ends of both kinds."""
+
+    lower: bool = False
+    upper: bool = False
+    mixed: bool = False
+
+    @property
+    def capital(self) -> bool:
+        """Whether digits are to be written in upper case."""
+        return self.upper or not self.lower
+
+
 @attrs.frozen(kw_only=True)
 class Text:
-    """The lines of a text format, with what is tolerated about them taken note of."""
+    """The lines of a text format, with what is tolerated about them.
 
-    body: bytes = attrs.field(repr=False)
+    Attributes:
+        stop: where the last record ends in ``data``.
+        newline: how the first line ends.
+        eof: a DOS end-of-file character follows the last record.
+        blanks: blank lines after the last record.
+    """
+
+    data: bytes = attrs.field(repr=False)
+    stop: int
     newline: Literal["\n", "\r\n"]
-    mixed: bool
     eof: bool
     blanks: int
-    """blank lines after the last record"""
 
     @classmethod
     def of(cls, data: bytes) -> Text:
-        """Cut off what may follow the last record, and look at the line ends."""
-        body = data.rstrip(_TAIL)
-        tail = data[len(body) :]
-        crlf = data.count(b"\r\n")
-        alone = data.count(b"\n") - crlf
+        """Find what may follow the last record, and how the first line ends."""
+        end = data[-_TAIL_SIZE:]
+        kept = len(end.rstrip(_TAIL))
+        stop = len(data) - len(end) + kept if kept else len(data.rstrip(_TAIL))
+        tail = data[stop:]
+        first = data.find(b"\n")
         return cls(
-            body=body,
-            newline="\r\n" if crlf > alone else "\n",
-            mixed=bool(crlf and alone),
+            data=data,
+            stop=stop,
+            newline="\r\n" if first > 0 and data[first - 1] == _CR else "\n",
             eof=b"\x1a" in tail,
             blanks=max(tail.count(b"\n") - 1, 0),
         )
 
-    def lines(self, notes: Notes) -> Iterator[tuple[int, bytes]]:
+    def lines(self, notes: Notes) -> Iterator[tuple[int, str]]:
         """Line numbers from 1 and lines without their end; blank lines left out and noted."""
-        number = 0
-        for number, raw in enumerate(BytesIO(self.body), start=1):
-            line = raw.removesuffix(b"\n").removesuffix(b"\r")
+        number, at = 0, 0
+        for number, raw in enumerate(BytesIO(self.data), start=1):
+            line = raw[: self.stop - at].removesuffix(b"\n").removesuffix(b"\r")
+            at += len(raw)
             if line.strip(b" \t"):
-                yield number, line
+                yield number, line.decode("latin-1")
             else:
                 notes.add("blank line", number)
+            if at >= self.stop:
+                break
         for extra in range(self.blanks):
             notes.add("blank line", number + 1 + extra)
 
-    def remark(self, notes: Notes, *, lower: bool, upper: bool) -> None:
+    def remark(self, notes: Notes, spelling: Spelling) -> None:
         """Note line ends, end-of-file character and the case of the digits."""
-        if self.mixed:
+        if spelling.mixed:
             notes.add("line ends are mixed, LF and CR LF")
         elif self.newline == "\r\n":
             notes.add("lines end in CR LF")
         if self.eof:
             notes.add("a DOS end-of-file character (0x1A) follows the last record")
-        if lower:
-            notes.add("digits in upper and lower case" if upper else "digits in lower case")
+        if spelling.lower:
+            notes.add("digits in upper and lower case" if spelling.upper else "digits in lower case")
+
+    def spelling(self) -> Spelling:
+        """Look through the whole text."""
+        crlf = self.data.count(b"\r\n")
+        return Spelling(
+            lower=_LOWER.search(self.data) is not None,
+            upper=_UPPER.search(self.data) is not None,
+            mixed=0 < crlf < self.data.count(b"\n"),
+        )
 
 
 class Memory:

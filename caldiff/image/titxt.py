@@ -27,7 +27,7 @@ def read_titxt(data: bytes, *, name: str, limits: Limits) -> Parsed:
     text = Text.of(data)
     last = 0
     for last, line in text.lines(reader.notes):
-        reader.take(line.decode("latin-1"), last)
+        reader.take(line, last)
     if not reader.ended:
         raise ImageError(
             "the end mark is missing: the file may be cut off",
@@ -37,10 +37,10 @@ def read_titxt(data: bytes, *, name: str, limits: Limits) -> Parsed:
         )
     if not reader.length:
         raise ImageError("the file holds addresses, but no data", file=name)
-    upper, lower = bool(re.search(rb"[A-F]", data)), bool(re.search(rb"[a-f]", data))
-    text.remark(reader.notes, lower=lower, upper=upper)
+    spelling = text.spelling()
+    text.remark(reader.notes, spelling)
     shape = RecordShape(
-        length=reader.length, address_bits=None, newline=text.newline, upper=upper or not lower, eof=text.eof
+        length=reader.length, address_bits=reader.bits, newline=text.newline, upper=spelling.capital, eof=text.eof
     )
     return Parsed(segments=reader.memory.segments(), shape=shape, notes=reader.notes.done())
 
@@ -54,6 +54,7 @@ class _Reader:
         self.memory = Memory(name=name, limits=limits, notes=self.notes)
         self.length = 0
         self.ended = False
+        self.bits: int | None = None
         self._next: int | None = None
 
     def take(self, line: str, number: int) -> None:
@@ -74,6 +75,8 @@ class _Reader:
                 "an address mark without an address", file=self.name, line=number
             )
         digits = found[1].lstrip("0")
+        if found[1].startswith("00") and len(found[1]) == 6:  # noqa: PLR2004
+            self.bits = 24
         if len(digits) > 8:  # noqa: PLR2004 - 32 bits
             raise ImageError(
                 "the address is beyond 32 bits",

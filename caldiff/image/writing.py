@@ -9,17 +9,15 @@ from os import PathLike, fspath
 from secrets import token_hex
 from typing import assert_never
 
-import attrs
-
 from caldiff.errors import FileError, ImageError, LimitError, UsageError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Format, Image, RecordShape
 
 __all__ = ["dump_image", "write_image"]
 
-_MOST = {"ihex": 255, "srec": 250, "titxt": 256}
-"""Data bytes in a record: what its length byte can say (S-record: with 32-bit addresses); for TI-TXT a bound of ours."""
-_BITS = {"ihex": (16, 20, 32), "srec": (16, 24, 32)}
+_BITS = {"ihex": (16, 20, 32), "srec": (16, 24, 32), "titxt": (24, 32)}
+_HEADER = 252
+"""What the length byte of an S0 record leaves for its content."""
 _NO_LINK = {errno.EPERM, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK}
 """What a file system without hard links answers."""
 
@@ -61,7 +59,7 @@ def dump_image(
             assert_never(kind)
 
 
-def write_image(  # noqa: PLR0913 - one keyword a choice
+def write_image(  # noqa: D417, PLR0913 - one keyword a choice; those not told here stand at dump_image
     image: Image,
     path: str | PathLike[str],
     *,
@@ -71,9 +69,10 @@ def write_image(  # noqa: PLR0913 - one keyword a choice
     overwrite: bool = False,
     limits: Limits | None = None,
 ) -> None:
-    """Write an image to a file: whole, or not at all. The arguments are those of :func:`dump_image`.
+    """Write an image to a file: whole, or not at all.
 
     Args:
+        path: the file to be; the other arguments are those of :func:`dump_image`.
         overwrite: an existing file is replaced; by default it is left alone and an error.
 
     Raises:
@@ -159,14 +158,7 @@ def _binary(image: Image) -> bytes:
 def _text(image: Image, kind: Format, shape: RecordShape) -> bytes:
     from caldiff.image.encoding import ihex_records, srec_records, titxt_lines  # noqa: PLC0415 - imports numpy
 
-    if not 1 <= shape.length <= _MOST[kind]:
-        raise UsageError("the record length makes no sense", expected=f"1 to {_MOST[kind]}", got=str(shape.length))
-    if shape.address_bits not in _BITS.get(kind, (shape.address_bits,)):
-        raise UsageError(
-            "the address form makes no sense", expected=f"one of {_BITS[kind]}", got=str(shape.address_bits)
-        )
-    if shape.block is not None and shape.block < 1:
-        shape = attrs.evolve(shape, block=None)
+    _check(shape, kind, image)
     match kind:
         case "ihex":
             return b"".join(ihex_records(image, shape))
@@ -174,6 +166,25 @@ def _text(image: Image, kind: Format, shape: RecordShape) -> bytes:
             return b"".join(srec_records(image, shape))
         case _:
             return b"".join(titxt_lines(image, shape))
+
+
+def _check(shape: RecordShape, kind: Format, image: Image) -> None:
+    """Refuse a shape that no record can have."""
+    least = shape.address_bits or 32
+    if least not in _BITS[kind]:
+        raise UsageError("the address form makes no sense", expected=f"one of {_BITS[kind]}", got=str(least))
+    widest = (
+        max(least, 24 if image.stop > 1 << 16 else 16, 32 if image.stop > 1 << 24 else 16) if shape.narrow else least
+    )
+    most = {"ihex": 255, "srec": 254 - widest // 8, "titxt": 256}[kind]
+    if not 1 <= shape.length <= most:
+        raise UsageError("the record length makes no sense", expected=f"1 to {most}", got=str(shape.length))
+    if shape.block is not None and shape.block < 1:
+        raise UsageError("the block makes no sense", expected="1 byte or more", got=str(shape.block))
+    if shape.header is not None and len(shape.header) > _HEADER:
+        raise UsageError("the header is too long", expected=f"{_HEADER} bytes at most", got=str(len(shape.header)))
+    if any(e is not None and not 0 <= e < 1 << 32 for e in (shape.entry, shape.segmented_entry)):
+        raise UsageError("the start address is beyond 32 bits", got=str(shape.entry))
 
 
 def _store(path: str, data: bytes) -> None:
