@@ -75,8 +75,8 @@ def same_points(before: Grid, after: Grid) -> Surface:
     that reaches that sum is a change.
 
     Raises:
-        NoSurface: an axis is neither strictly rising nor falling, a value is not finite, the dimensions differ, or the
-            union of the grids is larger than ``MOST_POINTS``.
+        NoSurface: an axis is neither strictly rising nor falling, a value is not finite, the dimensions differ, doubles
+            overflow, or the union of the grids is larger than ``MOST_POINTS``.
     """
     if len(before.points) != len(after.points):
         raise NoSurface("the number of axes changed")
@@ -85,12 +85,14 @@ def same_points(before: Grid, after: Grid) -> Surface:
     count = int(np.prod([p.size for p in points]))
     if count > MOST_POINTS:
         raise NoSurface(f"the union of both grids has {count} operating points, more than {MOST_POINTS}")
-    with np.errstate(all="ignore"):  # the largest doubles may overflow on the way; an infinite difference is one
+    with np.errstate(all="ignore"):  # what overflows on the way is refused below
         ours = interpolate(before.points, before.values, points)
         theirs = interpolate(after.points, after.values, points)
         rounding = _rounding(before, points) + _rounding(after, points)
         difference = np.abs(theirs - ours)
         noise = _NOISE * max(np.abs(ours).max(), np.abs(theirs).max())
+    if not np.isfinite(difference).all():
+        raise NoSurface("the numbers are too large to reckon with")
     beyond = (difference + noise >= rounding) & (difference > noise)
     place = np.unravel_index(np.argmax(np.where(beyond, difference, -1.0) if beyond.any() else difference), ours.shape)
     for array in (*points, ours, theirs):
