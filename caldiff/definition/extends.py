@@ -12,7 +12,7 @@ from caldiff.canonical import Digest
 from caldiff.definition.document import MOST_BYTES, Document, Place, decoded, read
 from caldiff.definition.fields import DEFINITION, NAMED
 from caldiff.definition.kinds import NAME
-from caldiff.definition.problems import Problem, Wrong, intended, seen
+from caldiff.definition.problems import Problem, Wrong, intended
 from caldiff.errors import CaldiffError, FileError
 
 __all__ = ["ENDING", "Merged", "Written", "ancestor", "ancestry", "merge", "read_bytes", "written"]
@@ -78,9 +78,7 @@ class Written:
 
 def _where(problem: Problem) -> str:
     """The reason, beginning with the entry that it is about."""
-    path = problem.path
-    about = path[:-1] if problem.at_key and len(path) > 1 else path
-    steps = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in about)
+    steps = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in problem.path)
     return f"{steps.lstrip('.')}: {problem.reason}" if steps else problem.reason
 
 
@@ -116,25 +114,23 @@ def written(data: bytes, file: str, folder: Path | None) -> Written:
 
 def _read_keys(found: Written, document: Document) -> None:
     for key, value in document.tree.items():
-        reader = DEFINITION.readers.get(key)
-        try:
-            if reader is None:
-                raise Wrong(
-                    "a definition has no such key",
-                    got=seen(key),
-                    at_key=True,
-                    hint=intended(key, DEFINITION.readers) or f"the keys here are {', '.join(DEFINITION.readers)}",
-                )
-            if key in _LISTS and isinstance(value, list):
-                _read_list(found, key, value)
-            elif key in NAMED and isinstance(value, dict):
-                _read_entries(found, key, value)
-            else:
-                found.plain[key] = reader(value)
-        except Wrong as wrong:
-            found.problems += wrong.under(key)
-            found.broken.add((key, ""))
+        if key not in DEFINITION.readers:
+            found.problems.append(DEFINITION.unknown(key))
+        elif key in _LISTS and isinstance(value, list):
+            _read_list(found, key, value)
+        elif key in NAMED and isinstance(value, dict):
+            _read_entries(found, key, value)
+        else:
+            _read_plain(found, key, value)
     found.problems += [DEFINITION.lacks(key) for key in DEFINITION.always if key not in document.tree]
+
+
+def _read_plain(found: Written, key: str, value: object) -> None:
+    try:
+        found.plain[key] = DEFINITION.readers[key](value)
+    except Wrong as wrong:
+        found.problems += wrong.under(key)
+        found.broken.add((key, ""))
 
 
 def _read_entries(found: Written, section: str, entries: Entry) -> None:
@@ -157,15 +153,17 @@ def _read_list(found: Written, section: str, entries: list[Any]) -> None:
         name = entry.get("name") if isinstance(entry, dict) else None
         try:
             read_entry = reader(entry)
-            name = read_entry["name"]
-            if name is None or name in into:
-                raise Wrong("the name is taken already" if name else "the name is missing", got=name, path=("name",))
-            into[name] = read_entry
-            found.numbers[section, name] = number
         except Wrong as wrong:
             found.problems += wrong.under(section, number)
             if isinstance(name, str):
                 found.broken.add((section, name))
+            continue
+        if name is None or name in into:
+            reason = "another one has this name" if name else "the name is missing"
+            found.problems.append(Problem(reason, got=name, path=(section, number, "name")))
+            continue
+        into[name] = read_entry
+        found.numbers[section, name] = number
 
 
 # --------------------------------------------------------------------------------------------------------- ancestors
@@ -176,17 +174,13 @@ def ancestry(own: Written, folders: Sequence[Path]) -> list[Written]:
     chain = [own]
     names = [own.plain.get("name", "")]
     while name := chain[-1].plain.get("extends"):
+        names.append(name)
         try:
-            if name in names:
-                raise Wrong("the definitions extend one another in a ring", got=" -> ".join([*names, name]))
-            if len(chain) > _MOST_ANCESTORS:
-                raise Wrong("too many definitions extend one another", expected=f"at most {_MOST_ANCESTORS}")
-            chain.append(_ancestor(name, chain[-1].folder, folders))
+            chain.append(_ancestor(names, chain[-1].folder, folders))
         except Wrong as wrong:
             chain[-1].problems += wrong.under("extends")
             chain[-1].broken.add(("extends", ""))
             break
-        names.append(name)
     return chain
 
 
@@ -196,7 +190,13 @@ def ancestor(name: str, beside: Path | None, folders: Sequence[Path]) -> Path | 
     return next((path for path in paths if path.exists()), None)
 
 
-def _ancestor(name: str, beside: Path | None, folders: Sequence[Path]) -> Written:
+def _ancestor(names: Sequence[str], beside: Path | None, folders: Sequence[Path]) -> Written:
+    """The last of the names, read; the others are those on the way to it."""
+    name = names[-1]
+    if name in names[:-1]:
+        raise Wrong("the definitions extend one another in a ring", got=" -> ".join(names))
+    if len(names) > _MOST_ANCESTORS:
+        raise Wrong("too many definitions extend one another", expected=f"at most {_MOST_ANCESTORS}")
     path = ancestor(name, beside, folders)
     if path is None:
         searched = [folder for folder in (beside, *folders) if folder is not None]

@@ -33,7 +33,6 @@ from caldiff.definition.problems import Wrong, seen
 
 __all__ = [
     "AXIS",
-    "BITS_KEYS",
     "BIT_FIELD",
     "CHECKSUM",
     "COUNT",
@@ -48,7 +47,9 @@ __all__ = [
     "REMOVE",
     "SCALING",
     "SCALING_KINDS",
+    "SECTIONS",
     "STORED",
+    "STORED_VALUE",
     "TABLE",
 ]
 
@@ -127,6 +128,14 @@ FIT = Section(
         ),
     ),
 )
+
+
+def _read_fit(value: object) -> dict[str, object]:
+    found = FIT.read(value)
+    if ("text" in found) == ("bytes" in found):
+        raise Wrong("a condition has text or bytes, one of them", got="both" if "text" in found else "none")
+    return found
+
 
 IDENTITY = Section(
     name="identity_field",
@@ -359,6 +368,17 @@ TABLE = Section(
     ),
 )
 
+STORED_VALUE = Section(
+    name="stored_value",
+    what="a stored value",
+    doc="Where a number stands in the image.",
+    fields=(
+        Field(key="at", kind=ADDRESS, doc="Address of the first byte.", needed="placed"),
+        Field(key="type", kind=UNSIGNED, doc="Its type.", needed="placed"),
+        Field(key="byte_order", kind=BYTE_ORDER, doc="Its byte order, where it differs from the image's."),
+    ),
+)
+
 CHECKSUM = Section(
     name="checksum",
     what="a checksum",
@@ -374,32 +394,13 @@ CHECKSUM = Section(
         Field(
             key="crc",
             kind=text("the name of a CRC", longest=100, empty=False),
-            doc="The CRC's name in the public catalogue.",
+            doc="The CRC's name in the public catalogue of parametrised CRC algorithms.",
             needed="placed",
         ),
-        Field(
-            key="stored",
-            kind=(
-                STORED_VALUE := Section(
-                    name="stored_value",
-                    what="a stored value",
-                    doc="Where a number stands in the image.",
-                    fields=(
-                        Field(key="at", kind=ADDRESS, doc="Address of the first byte.", needed="placed"),
-                        Field(key="type", kind=UNSIGNED, doc="Its type.", needed="placed"),
-                        Field(
-                            key="byte_order", kind=BYTE_ORDER, doc="Its byte order, where it differs from the image's."
-                        ),
-                    ),
-                )
-            ).kind,
-            doc="Where it rests.",
-            needed="placed",
-        ),
+        Field(key="stored", kind=STORED_VALUE.kind, doc="Where it rests.", needed="placed"),
     ),
 )
 
-BITS_KEYS = ("names", "bits")
 NAMED = {
     "identity": IDENTITY,
     "scalings": SCALING,
@@ -455,7 +456,7 @@ DEFINITION = Section(
         Field(key="image", kind=IMAGE.kind, doc=IMAGE.doc),
         Field(
             key="fits",
-            kind=listing(FIT.kind, "a list of conditions"),
+            kind=listing(attrs.evolve(FIT.kind, read=_read_fit), "a list of conditions"),
             doc="What an image must hold, else it is refused.",
         ),
         Field(key="identity", kind=_ENTRIES["identity"], doc="Which unit, software and vehicle it is."),
@@ -467,3 +468,21 @@ DEFINITION = Section(
         Field(key="remove", kind=REMOVE.kind, doc="Inherited entries that are taken away."),
     ),
 )
+
+SECTIONS = (
+    IMAGE,
+    FIT,
+    IDENTITY,
+    REGION,
+    RATIONAL,
+    LOOKUP,
+    BIT_FIELD,
+    SCALING,
+    COUNT,
+    AXIS,
+    TABLE,
+    STORED_VALUE,
+    CHECKSUM,
+    REMOVE,
+)
+"""all but the definition itself"""

@@ -8,7 +8,7 @@ from typing import Any
 from caldiff.definition.fields import AXIS, COUNT, MOST_CELLS, STORED, TABLE
 from caldiff.definition.kinds import ADDRESSES
 from caldiff.definition.meaning import Context, number, texts, within
-from caldiff.definition.model import TYPES
+from caldiff.definition.model import TYPES, ElementType
 from caldiff.definition.problems import seen
 
 __all__ = ["axis", "table"]
@@ -18,7 +18,7 @@ _KINDS = ("value", "curve", "map", "cuboid")
 _STRIDES = ("stride", "row_stride", "layer_stride")
 _RECORD = ("record", "room", "align")
 _MOST_POINTS = 1 << 20
-_POINTLESS = frozenset([*_STRIDES, "order"])
+_LAYOUT = frozenset([*_STRIDES, "order"])
 
 
 # ------------------------------------------------------------------------------------------------------------ axes
@@ -49,7 +49,7 @@ def axis(context: Context, entry: Entry, *path: str, own: bool = False) -> tuple
     if isinstance(count, dict):
         stored = _count(context, count, *path, own=own)
         count = count.get("most", 1)
-    cells = _cells(context, entry, (count,), (entry.get("stride", TYPES[entry["type"]].size),), *path)
+    cells = _cells(context, entry, (count,), (entry["stride"],) if "stride" in entry else None, *path)
     found = {"cells": cells, **texts(entry, "quantity", "title")}
     if stored is not None:
         found["count"] = stored
@@ -123,45 +123,63 @@ def _points(context: Context, entry: Entry, listed: bool, *path: str) -> list[st
 # ---------------------------------------------------------------------------------------------------------- cells
 
 
-def _cells(context: Context, entry: Entry, shape: tuple[int, ...], strides: tuple[int, ...], *path: str) -> Entry:
-    """Cells in normal form; ``at`` is left out where the entry has none."""
+def _cells(
+    context: Context, entry: Entry, shape: tuple[int, ...], strides: tuple[int, ...] | None, *path: str
+) -> Entry:
+    """Cells in normal form, packed without ``strides``; ``at`` is left out where the entry has none."""
     kind = TYPES[entry["type"]]
-    found: Entry = {"type": kind.name, "byte_order": context.order(entry, kind.size)}
-    low, high = _reach(shape, strides, kind.size)
+    size = kind.size
+    found: Entry = {"type": kind.name, "byte_order": context.order(entry, size)}
+    low, high = 0, size
     if shape:
+        if strides is None:
+            strides, high = packed(shape, size)
+        else:
+            low, high = _reach(shape, strides, size)
+            _check_strides(context, shape, strides, size, *path)
         found["shape"] = list(shape)
         found["strides"] = list(strides)
-        _check_strides(context, shape, strides, kind.size, *path)
+        if high > MOST_CELLS and prod(shape) > MOST_CELLS:
+            context.wrong("too many cells", path=path, expected=f"at most {MOST_CELLS}", got=str(prod(shape)))
     if "at" in entry:
         at = entry["at"]
-        within(context, at + low, at + high, *path)
-        found["at"] = at if at < 1 << 53 else str(at)
+        if at + low < 0 or at + high > ADDRESSES:
+            within(context, at + low, at + high, *path)
+        found["at"] = number(at)
     if "mask" in entry:
-        mask = entry["mask"]
-        if kind.kind == "f":
-            context.wrong("a mask is for integers", path=(*path, "mask"), got=kind.name)
-        elif mask >> (8 * kind.size):
-            context.wrong(f"the mask is wider than {kind.name}", path=(*path, "mask"), got=f"0x{mask:X}")
-        elif mask != (1 << 8 * kind.size) - 1:
-            found["mask"] = number(mask)
+        _mask(context, entry["mask"], kind, found, *path)
     return found
 
 
+def _mask(context: Context, mask: int, kind: ElementType, found: Entry, *path: str) -> None:
+    path = (*path, "mask")
+    if kind.kind == "f":
+        context.wrong("a mask is for integers", path=path, got=kind.name)
+    elif mask >> (8 * kind.size):
+        context.wrong(f"the mask is wider than {kind.name}", path=path, got=f"0x{mask:X}")
+    elif mask != (1 << 8 * kind.size) - 1:
+        found["mask"] = number(mask)
+
+
+def packed(shape: tuple[int, ...], size: int) -> tuple[tuple[int, ...], int]:
+    """Strides of cells that follow one another in array order, and the bytes that they take."""
+    if len(shape) == 1:
+        return (size,), shape[0] * size
+    strides = []
+    for n in reversed(shape):
+        strides.append(size)
+        size *= n
+    return tuple(reversed(strides)), size
+
+
 def _reach(shape: tuple[int, ...], strides: tuple[int, ...], size: int) -> tuple[int, int]:
-    low = high = 0
-    for n, stride in zip(shape, strides, strict=True):
-        reach = (n - 1) * stride
-        if reach < 0:
-            low += reach
-        else:
-            high += reach
-    return low, high + size
+    """The first byte and the one after the last, from the cell with all indices 0."""
+    reach = [(n - 1) * stride for n, stride in zip(shape, strides, strict=True)]
+    return sum(r for r in reach if r < 0), sum(r for r in reach if r > 0) + size
 
 
 def _check_strides(context: Context, shape: tuple[int, ...], strides: tuple[int, ...], size: int, *path: str) -> None:
-    """No more cells than is sane, and none over another."""
-    if prod(shape) > MOST_CELLS:
-        context.wrong("too many cells", path=path, expected=f"at most {MOST_CELLS}", got=str(prod(shape)))
+    """No cell lies over another: seen from the smallest stride to the largest, each passes what is inside it."""
     extent = size
     for stride, n in sorted((abs(s), n) for s, n in zip(strides, shape, strict=True) if n > 1):
         if stride < extent:
@@ -172,7 +190,7 @@ def _check_strides(context: Context, shape: tuple[int, ...], strides: tuple[int,
                 got=str(stride),
             )
             return
-        extent = stride * (n - 1) + extent
+        extent += stride * (n - 1)
 
 
 # ---------------------------------------------------------------------------------------------------------- tables
@@ -199,8 +217,8 @@ def table(context: Context, name: str, entry: Entry) -> Entry:
     shape, axes = _grid(context, entry)
     flags = len(axes) == 0 and context.bits(entry)
     found["kind"] = "flags" if flags else "block" if "shape" in entry else _KINDS[len(axes)]
-    if context.found:
-        return found
+    if any(a for a in axes if not isinstance(a, str) and not a[0]):
+        return found  # what is wrong with its own axis is told
     strides = _strides(context, entry, shape, TYPES[entry["type"]].size)
     found["cells"] = cells = _cells(context, entry, shape, strides)
     if axes:
@@ -211,10 +229,10 @@ def table(context: Context, name: str, entry: Entry) -> Entry:
 
 
 def _text(context: Context, entry: Entry) -> Entry:
-    for key in ("type", "x", "y", "z", "shape", "scaling", "limits", "mask", "byte_order", *_POINTLESS, *_RECORD):
+    for key in ("type", "x", "y", "z", "shape", "scaling", "limits", "mask", "byte_order", *_LAYOUT, *_RECORD):
         if key in entry:
             context.wrong(f"a text has no {key}", path=(key,), hint="a text has at, text and encoding")
-    found = {"kind": "text", "cells": _cells(context, {"type": "u8", "at": entry["at"]}, (entry["text"],), (1,))}
+    found = {"kind": "text", "cells": _cells(context, {"type": "u8", "at": entry["at"]}, (entry["text"],), None)}
     return found | ({"encoding": "latin-1"} if entry.get("encoding") == "latin-1" else {})
 
 
@@ -248,16 +266,10 @@ def _grid(context: Context, entry: Entry) -> tuple[tuple[int, ...], list[Any]]:
     return tuple(block) if isinstance(block, list) else (block,), axes
 
 
-def _strides(context: Context, entry: Entry, shape: tuple[int, ...], size: int) -> tuple[int, ...]:
-    """Bytes from cell to cell per dimension, packed where nothing is said."""
-    if entry.keys().isdisjoint(_POINTLESS):  # nearly all
-        match shape:
-            case ():
-                return ()
-            case (_,):
-                return (size,)
-            case (_, columns):
-                return (columns * size, size)
+def _strides(context: Context, entry: Entry, shape: tuple[int, ...], size: int) -> tuple[int, ...] | None:
+    """Bytes from cell to cell per dimension; None where nothing is said, so that they are packed."""
+    if entry.keys().isdisjoint(_LAYOUT):
+        return None  # nearly all
     column = entry.get("order") == "column"
     dimensions = len(shape)
     for needs, key in enumerate(_STRIDES, start=1):
@@ -269,10 +281,10 @@ def _strides(context: Context, entry: Entry, shape: tuple[int, ...], size: int) 
     if column:
         fastest_first[:2] = fastest_first[1::-1]
     strides = [0] * dimensions
-    packed = size
+    room = size
     for key, dimension in zip(_STRIDES, fastest_first, strict=False):
-        strides[dimension] = entry.get(key, packed)
-        packed = abs(strides[dimension]) * shape[dimension]
+        strides[dimension] = entry.get(key, room)
+        room = abs(strides[dimension]) * shape[dimension]
     return tuple(strides)
 
 

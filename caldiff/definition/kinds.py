@@ -72,7 +72,8 @@ class Kind:
 
 
 def _refuse(value: object, what: str, hint: str | None = None) -> Wrong:
-    return Wrong("the value is of the wrong type", expected=what, got=seen(value), hint=hint)
+    reason = "the value cannot be read" if isinstance(value, str) else "the value is of the wrong type"
+    return Wrong(reason, expected=what, got=seen(value), hint=hint)
 
 
 def whole(value: Any) -> int | None:
@@ -399,7 +400,7 @@ class Section:
             try:
                 found[key] = None if item is None else readers[key](item)
             except KeyError:
-                problems.append(self._unknown(key))
+                problems.append(self.unknown(key))
             except Wrong as wrong:
                 problems += wrong.under(key)
         problems += [self.lacks(key) for key in self.always if key not in value]
@@ -412,6 +413,7 @@ class Section:
         field = next(f for f in self.fields if f.key == key)
         return Problem(f"{self.what} needs the key {key}", expected=field.kind.what, hint=field.doc)
 
-    def _unknown(self, key: str) -> Problem:
+    def unknown(self, key: str) -> Problem:
+        """The problem that a key has no business here."""
         hint = intended(key, self.readers) or f"the keys here are {', '.join(self.readers)}"
-        return Problem(f"{self.what} has no such key", got=seen(key), hint=hint, path=(key,), at_key=True)
+        return Problem(f"{self.what} has no such key", hint=hint, path=(key,), at_key=True)

@@ -88,7 +88,7 @@ class Context:
         """Note that a table has no address."""
         del entry
         self.wrong(
-            f"the table {name} is placed nowhere",
+            "the table is placed nowhere",
             open=True,
             at_key=True,
             hint=f"give it an address with at, or take it away: remove: {{tables: [{name}]}}",
@@ -101,7 +101,10 @@ class Context:
             self.hints += 1
             hint = intended(name, self.known[section])
         self.wrong(
-            f"there is no {what} {name}", path=path, hint=hint or f"{section} has no entry of that name", open=True
+            f"there is no {what} {name}",
+            path=path,
+            hint=hint or f"use a name that stands in {section}, or add it there",
+            open=True,
         )
 
     def order(self, entry: Entry, size: int) -> str:
@@ -147,7 +150,7 @@ class Context:
             self.wrong(
                 "the scaling reads bits that the word does not have",
                 path=path,
-                expected=f"bits within {width}",
+                expected=f"bits 0 to {width - 1}",
                 got=f"0x{need.mask:X}",
             )
 
@@ -194,7 +197,12 @@ def number(value: int) -> int | str:
 
 def texts(entry: Entry, *keys: str) -> Entry:
     """The keys that are there, empty texts left out."""
-    return {key: entry[key] for key in keys if key in entry and entry[key] != ""}
+    found = {}
+    for key in keys:
+        value = entry.get(key, "")
+        if value != "":
+            found[key] = value
+    return found
 
 
 def within(context: Context, start: int, stop: int, *path: str | int) -> None:
@@ -301,11 +309,8 @@ def _lacks(context: Context, entry: Entry, section: Section, *path: str) -> bool
 # -------------------------------------------------------------------------------- fits, identity, regions, checksums
 
 
-def fit(context: Context, entry: Entry, index: int) -> Entry | None:
+def fit(context: Context, entry: Entry, index: int) -> Entry:
     """A condition in normal form."""
-    if ("text" in entry) == ("bytes" in entry):
-        context.wrong("a condition has text or bytes, one of them", path=(index,))
-        return None
     key = "text" if "text" in entry else "bytes"
     written = entry[key] if isinstance(entry[key], list) else [entry[key]]
     patterns: dict[tuple[str, str], Entry] = {}

@@ -1,0 +1,38 @@
+"""A JSON Schema of definition files, for editors. Made from the same description that the loader checks by."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from caldiff.definition.fields import DEFINITION, SECTIONS
+from caldiff.definition.kinds import Section, nullable
+
+__all__ = ["definition_json_schema"]
+
+
+def definition_json_schema() -> dict[str, Any]:
+    """The schema (JSON Schema 2020-12) of a definition file as a YAML 1.2 parser reads it.
+
+    It knows the structure: keys, types, words. What only the whole can tell, such as a name that leads nowhere, the
+    loader tells. ``docs/schemas/definition.schema.json`` is this value.
+    """
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "caldiff definition, format 1",
+        **_object(DEFINITION, inherits=False),
+        "$defs": {section.name: _object(section, inherits=True) for section in SECTIONS},
+    }
+
+
+def _object(section: Section, *, inherits: bool) -> dict[str, Any]:
+    """The schema of one section; where it ``inherits``, null takes a value away."""
+    found: dict[str, Any] = {
+        "type": "object",
+        "description": section.doc,
+        "properties": {
+            f.key: {**(nullable(f.kind.schema) if inherits else f.kind.schema), "description": f.doc}
+            for f in section.fields
+        },
+        "additionalProperties": False,
+    }
+    return found | ({"required": list(section.always)} if section.always else {})
