@@ -185,9 +185,9 @@ def definition_from_text(text: str, *, folders: Iterable[str | PathLike[str]] = 
     Raises:
         DefinitionError: it is no definition, or a family.
     """
-    from caldiff.definition.loader import load_text  # noqa: PLC0415 - as above
+    from caldiff.definition.loader import normal_from_text  # noqa: PLC0415 - as above
 
-    loaded = load_text(text, folders=_paths(folders))
+    loaded = normal_from_text(text, folders=_paths(folders))
     if loaded.is_family:
         raise DefinitionError([_family(None)])
     return open_compiled(compile_normal(loaded.normal))

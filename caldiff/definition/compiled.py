@@ -337,11 +337,14 @@ class Opened:
 
 
 def open_any(buffer: Buffer, *, key: bytes = b"", rebuild: Callable[[], bytes] | None = None) -> Opened:
-    """A definition or a family in compiled bytes; see :func:`open_compiled`."""
+    """A definition or a family in compiled bytes. Raises like :func:`open_compiled`."""
     pages = Pages(buffer, key, rebuild)
-    head = _head(pages)
-    sources = tuple((name, digest) for name, digest in head["sources"])
-    return Opened(sources=sources, definition=None if "family" in head else _definition(pages, head))
+    try:
+        head = _head(pages)
+        sources = tuple((name, digest) for name, digest in head["sources"])
+        return Opened(sources=sources, definition=None if "family" in head else _definition(pages, head))
+    except (ArithmeticError, LookupError, TypeError, ValueError) as error:
+        raise DamagedError("the compiled definition says what none can say") from error
 
 
 def open_compiled(buffer: Buffer, *, key: bytes = b"", rebuild: Callable[[], bytes] | None = None) -> Definition:

@@ -119,7 +119,8 @@ def _runs(part: Part) -> Iterator[_Run]:
     if math.prod(count for count, _ in left) > _MOST_RUNS:
         yield _Run(part.start, part.stop, part)
         return
-    bits = b"" if cells.mask is None else cells.mask.to_bytes(length, cells.byte_order)
+    whole = (1 << 8 * length) - 1
+    bits = b"" if cells.mask is None else (cells.mask & whole).to_bytes(length, cells.byte_order)
     for offsets in product(*(range(0, count * stride, stride) for count, stride in left)):
         start = part.start + sum(offsets)
         yield _Run(start, start + length, part, bits)
