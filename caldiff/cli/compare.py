@@ -10,10 +10,9 @@ from collections.abc import Sequence
 import attrs
 
 from caldiff.cli import COMMANDS, DIFFERENT, SAME
-from caldiff.cli.finding import add_file_options, opened
-from caldiff.cli.terminal import add_look_options, look_for, write
+from caldiff.cli.finding import add_file_options, limits_for, opened
+from caldiff.cli.terminal import add_look_options, formatter, look_for, write
 from caldiff.errors import FileError, UsageError
-from caldiff.image.limits import Limits
 from caldiff.render.document import printed, same_document
 from caldiff.render.head import same_lines
 from caldiff.render.view import SHOWS, View
@@ -29,6 +28,7 @@ def parser(prog: str) -> ArgumentParser:
     made = ArgumentParser(
         prog=prog,
         allow_abbrev=False,
+        formatter_class=formatter,
         description="Say what changed between two images, or along three and more. Exit status: 0 the same, "
         "1 different, 2 trouble. Verify on your own bench; caldiff writes no controller.",
         epilog="A file that is called like a command is given as ./NAME. 'caldiff --help' lists the commands.",
@@ -128,7 +128,7 @@ def _alike(files: Sequence[str], options: Namespace) -> bool:
     """Whether all are regular files of the same bytes, to be read in the same way."""
     if len(set(options.definition)) > 1 or len(set(options.start)) > 1:
         return False
-    most = (Limits() if options.limit is None else Limits(size=options.limit, span=options.limit)).text
+    most = limits_for(options).text
     about = [os.stat(file) for file in files]  # noqa: PTH116 - a Path costs as much as the rest
     if not all(stat.S_ISREG(a.st_mode) and a.st_size == about[0].st_size <= most for a in about):
         return False

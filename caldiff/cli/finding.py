@@ -20,7 +20,17 @@ from caldiff.image.reading import read_image
 from caldiff.table.calibration import Calibration
 from caldiff.table.fit import choose, fitting, place, require
 
-__all__ = ["add_file_options", "add_folder_option", "address", "catalogue_for", "named", "opened", "usable"]
+__all__ = [
+    "add_file_options",
+    "add_folder_option",
+    "address",
+    "catalogue_for",
+    "limits_for",
+    "named",
+    "opened",
+    "spread",
+    "usable",
+]
 
 T = TypeVar("T")
 
@@ -90,6 +100,11 @@ def _size(text: str) -> int:
     return int(found[1]) << {"": 0, "KiB": 10, "MiB": 20, "GiB": 30}[found[2]]
 
 
+def limits_for(options: Namespace) -> Limits:
+    """``--limit``, for the bytes and for the addresses that they span."""
+    return Limits() if options.limit is None else Limits(size=options.limit, span=options.limit)
+
+
 # ------------------------------------------------------------------------------------------------------- definitions
 
 
@@ -140,9 +155,9 @@ def opened(files: Sequence[str], options: Namespace) -> tuple[Calibration, ...]:
         CaldiffError: a file cannot be read, is no image, or several definitions fit it.
     """
     catalogue = catalogue_for(options)
-    names = _spread("--definition", options.definition, files)
-    starts = _spread("--start", options.start, files)
-    limits = Limits() if options.limit is None else Limits(size=options.limit, span=options.limit)
+    names = spread("--definition", options.definition, files)
+    starts = spread("--start", options.start, files)
+    limits = limits_for(options)
     with progress("reading definitions"):
         chosen = {n: named(catalogue, n) for n in names if n is not None}
         among = tuple(usable(catalogue)) if None in names else ()
@@ -168,7 +183,7 @@ def _opened(image: Image, label: str, definition: Definition | Sequence[Definiti
     return Calibration(label=label, image=place(image, only), definition=only)
 
 
-def _spread(option: str, given: Sequence[T], files: Sequence[str]) -> Sequence[T | None]:
+def spread(option: str, given: Sequence[T], files: Sequence[str]) -> Sequence[T | None]:
     """One value for each file: none, the only one for all, or each its own."""
     if len(given) in {0, 1}:
         return [given[0] if given else None] * len(files)

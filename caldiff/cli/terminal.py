@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from argparse import ArgumentParser, Namespace
+from argparse import ArgumentParser, HelpFormatter, Namespace
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Literal
@@ -12,10 +12,15 @@ from typing import Literal
 from caldiff.errors import FileError
 from caldiff.render.look import Look
 
-__all__ = ["add_look_options", "look_for", "progress", "write"]
+__all__ = ["add_look_options", "formatter", "look_for", "progress", "write"]
 
 _PATIENCE = 0.5
 """seconds before it is said what takes so long"""
+
+
+def formatter(prog: str) -> HelpFormatter:
+    """Help at 80 columns. Left to ask for the width itself, argparse imports shutil, and that all compressors."""
+    return HelpFormatter(prog, width=80)
 
 
 def add_look_options(parser: ArgumentParser) -> None:

@@ -8,10 +8,14 @@ from math import isfinite
 
 from caldiff.definition.number import shown_number
 from caldiff.diff.model import AxisDiff, TableDiff
-from caldiff.render.figures import AxisFigures, axis_label, decimals_of, signed, unit_after
+from caldiff.render.figures import (
+    AxisFigures,
+    signed,
+)
 from caldiff.render.grid import Cell, Gap, Grid, Line, kept, laid
 from caldiff.render.look import Look, plural, wrapped
 from caldiff.render.view import View
+from caldiff.render.words import axis_label, decimals_of, unit_after
 
 __all__ = ["axis_lines"]
 

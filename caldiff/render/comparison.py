@@ -8,9 +8,12 @@ from collections.abc import Iterable, Sequence
 from caldiff.diff.model import Comparison, TableDiff
 from caldiff.render.axes import axis_lines
 from caldiff.render.extents import extent_lines
-from caldiff.render.head import head_lines, labelled, same_lines
+from caldiff.render.head import head_lines, labelled, rule, same_lines
 from caldiff.render.look import Look, clip, pad, plural, width_of, wrapped
-from caldiff.render.tables import stat_cells, table_lines
+from caldiff.render.tables import (
+    stat_cells,
+    table_lines,
+)
 from caldiff.render.view import CAUTION_TAGS, View
 from caldiff.table.identity import shortened
 
@@ -55,7 +58,7 @@ def selected(comparison: Comparison, view: View) -> tuple[TableDiff, ...]:
 # ----------------------------------------------------------------------------------------------------------- summary
 
 
-def summary(comparison: Comparison, look: Look, view: View) -> list[str]:
+def summary(comparison: Comparison, look: Look, view: View, *, names: tuple[str, str] = ("A", "B")) -> list[str]:
     """What changed, in a few lines: identity before anything else, then code, then the rest."""
     out: list[str] = []
     for field in comparison.identity:
@@ -63,13 +66,13 @@ def summary(comparison: Comparison, look: Look, view: View) -> list[str]:
         words = f" {look.glyph('→')} ".join(map(look.text, texts))
         out += labelled("identity", f"{look.text(field.field.title or field.field.name)}: {words}", look, alert=True)
     out += _code(comparison, look)
-    out += _tables(comparison, look)
+    out += _tables(comparison, look, names)
     if comparison.axes:
         out += labelled(
             "axes", f"{len(comparison.axes)} moved: {_listed([a.name for a in comparison.axes], look, view)}", look
         )
     out += _cautions(comparison, look, view)
-    out += _limits(comparison, look, view)
+    out += _limits(comparison, look, view, names[1])
     out += _bytes(comparison, look)
     if comparison.checksums:
         out += labelled("checksums", f"stored value changed: {_listed(comparison.checksums, look, view)}", look)
@@ -96,7 +99,7 @@ def _code(comparison: Comparison, look: Look) -> list[str]:
     return labelled("code", f"the program itself changed: {words}", look, alert=True) if sizes else []
 
 
-def _tables(comparison: Comparison, look: Look) -> list[str]:
+def _tables(comparison: Comparison, look: Look, names: tuple[str, str]) -> list[str]:
     if comparison.before.definition is None or comparison.after.definition is None:
         return labelled(
             "tables", "none compared, for want of a definition; 'caldiff definition list' names those known", look
@@ -107,8 +110,8 @@ def _tables(comparison: Comparison, look: Look) -> list[str]:
         "axis": "on a moved axis, cells untouched",
         "redefined": "mean something else",
         "resized": "resized",
-        "added": "only in B",
-        "removed": "only in A",
+        "added": f"only in {names[1]}",
+        "removed": f"only in {names[0]}",
     }
     parts = [f"{states.count(state)} {text}" for state, text in words.items() if state in states]
     cells = sum(t.cells for t in comparison.tables)
@@ -137,7 +140,7 @@ def _cautions(comparison: Comparison, look: Look, view: View) -> list[str]:
     return out
 
 
-def _limits(comparison: Comparison, look: Look, view: View) -> list[str]:
+def _limits(comparison: Comparison, look: Look, view: View, after: str) -> list[str]:
     """Changed tables whose values after lie beyond their limits, or that have another flaw."""
     flawed: dict[str, list[str]] = defaultdict(list)
     words = {
@@ -154,7 +157,7 @@ def _limits(comparison: Comparison, look: Look, view: View) -> list[str]:
     out: list[str] = []
     for kind, text in words.items():
         if kind in flawed:
-            out += labelled("flaw in B", f"{text}: {_listed(flawed[kind], look, view)}", look, alert=True)
+            out += labelled(f"flaw in {after}", f"{text}: {_listed(flawed[kind], look, view)}", look, alert=True)
     return out
 
 
@@ -195,7 +198,7 @@ def details(comparison: Comparison, look: Look, view: View) -> list[str]:
     tables = selected(comparison, view)
     out: list[str] = []
     if not view.stat and not view.filtered and comparison.axes:
-        out += _title("Moved axes", "", look)
+        out += rule("Moved axes", look)
         for axis in comparison.axes:
             out += [*axis_lines(axis, comparison.tables, look, view), ""]
         out.pop()
@@ -209,15 +212,9 @@ def details(comparison: Comparison, look: Look, view: View) -> list[str]:
     elif view.filtered and len(tables) < len(comparison.tables):
         out += ["", f"{len(comparison.tables) - len(tables)} more changed tables do not match --table and --tag."]
     if not view.stat and not view.filtered and comparison.fates.unexplained:
-        out += _title("Unexplained bytes", "", look)
+        out += rule("Unexplained bytes", look)
         out += extent_lines(comparison, look, view)
     return out
-
-
-def _title(title: str, legend: str, look: Look) -> list[str]:
-    rule = look.glyph("─") * 3
-    lines = ["", look.paint(f"{rule} {title} {look.glyph('─') * max(look.width - len(title) - 5, 3)}", "strong")]
-    return lines + [look.paint(line, "faint") for line in (wrapped(legend, look.width) if legend else [])]
 
 
 def _changed_tables(tables: Sequence[TableDiff], look: Look, view: View) -> list[str]:
@@ -228,7 +225,7 @@ def _changed_tables(tables: Sequence[TableDiff], look: Look, view: View) -> list
     if not shown:
         return []
     grids = any(t.changed is not None and t.changed.ndim > 1 for t in shown)
-    out = _title("Tables", _LEGENDS[view.show] if grids else "", look)
+    out = rule("Tables", look, _LEGENDS[view.show] if grids else "")
     for diff in sorted(shown, key=lambda t: t.name):
         out += [*table_lines(diff, look, view), ""]
     return out[:-1]
@@ -239,7 +236,7 @@ def _one_sided(tables: Sequence[TableDiff], look: Look, view: View) -> list[str]
     for state, title in (("removed", "Only in A"), ("added", "Only in B")):
         names = [t.name for t in tables if t.state == state]
         if names:
-            out += [*_title(title, "", look), *wrapped(_listed(names, look, view), look.width, indent=4)]
+            out += [*rule(title, look), *wrapped(_listed(names, look, view), look.width, indent=4)]
     return out
 
 

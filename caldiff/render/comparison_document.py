@@ -6,12 +6,16 @@ from itertools import islice
 
 import numpy as np
 
+from caldiff.definition.model import TableSpec
 from caldiff.diff.model import AxisDiff, Comparison, Extent, Series, Statistics, Surface, TableDiff
 from caldiff.image.model import Image
 from caldiff.render.comparison import selected
 from caldiff.render.document import Json, document, number, numbers, side
-from caldiff.render.figures import Figures, axis_unit
+from caldiff.render.figures import (
+    Figures,
+)
 from caldiff.render.view import View
+from caldiff.render.words import axis_unit
 from caldiff.table.identity import shortened
 from caldiff.table.model import AxisValues, Table
 
@@ -42,7 +46,7 @@ def series_document(series: Series, view: View) -> Json:
     )
 
 
-def _specs(series: Series, name: str) -> list[object]:
+def _specs(series: Series, name: str) -> list[TableSpec | None]:
     return [d.find_table(name) for d in {s.definition for s in series.sides if s.definition}]
 
 

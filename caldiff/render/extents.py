@@ -34,13 +34,13 @@ class _Place:
         return self.first.start
 
 
-def extent_lines(comparison: Comparison, look: Look, view: View) -> list[str]:
+def extent_lines(comparison: Comparison, look: Look, view: View, *, names: tuple[str, str] = ("A", "B")) -> list[str]:
     """The unexplained runs, bounded unless ``--all``."""
     out: list[str] = []
     told = 0
     for place in islice(_places(comparison.unexplained), None if view.whole else _PLACES):
         told += place.differ
-        out += _lines(place, comparison, look, view)
+        out += _lines(place, comparison, look, view, names)
     rest = comparison.fates.unexplained - told
     if rest > 0:
         out += wrapped(f"{plural(rest, 'more byte')} not shown; --all shows them", look.width, indent=4)
@@ -61,12 +61,12 @@ def _places(extents: Iterable[Extent]) -> Iterator[_Place]:
         yield held
 
 
-def _lines(place: _Place, comparison: Comparison, look: Look, view: View) -> list[str]:
+def _lines(place: _Place, comparison: Comparison, look: Look, view: View, names: tuple[str, str]) -> list[str]:
     size = place.stop - place.start
     count = plural(size, "byte") if place.differ == size else f"{place.differ:,} of {plural(size, 'byte')}"
     first = place.first
     where = f"in {first.region} ({first.role})" if first.region and first.role else "in no declared region"
-    only = {"both": "", "before": ", only in A", "after": ", only in B"}[first.presence]
+    only = {"both": "", "before": f", only in {names[0]}", "after": f", only in {names[1]}"}[first.presence]
     lead = "  ! " if first.role == "code" else "    "
     head = wrapped(look.text(f"0x{place.start:08X}  {count} {where}{only}"), look.width, indent=4, lead=lead)
     return [

@@ -6,7 +6,7 @@ decimals are shown in the whole table.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from fractions import Fraction
 from math import isfinite
 
@@ -20,14 +20,13 @@ from caldiff.table.model import AxisValues, Table
 __all__ = [
     "AxisFigures",
     "Figures",
-    "axis_label",
-    "axis_unit",
-    "decimals_of",
     "exact",
     "is_numeric",
     "signed",
-    "unit_after",
+    "step_ink",
 ]
+
+Index = tuple[int, ...]
 
 _MOST = 6
 """decimals that are shown unasked"""
@@ -63,60 +62,81 @@ def _needed(value: Fraction, most: int = _MOST) -> int:
 
 
 class Figures:
-    """The cells of one table, before and after, as texts. Indices are array order; either table may be missing."""
+    """The cells of one table, before and after, as texts. Indices are array order; either table may be missing.
 
-    def __init__(self, before: Table | None, after: Table | None, indices: Iterable[tuple[int, ...]]) -> None:
+    Tables hold few different raw values, so that what is worked out for one is kept for the next.
+    """
+
+    def __init__(self, before: Table | None, after: Table | None, indices: Iterable[Index]) -> None:
         """``indices`` are the cells that will be shown: they decide the decimals."""
         self._tables = (before, after)
         self.numeric = all(is_numeric(t.spec) for t in self._tables if t)
-        self.decimals = self._decimals(list(indices)) if self.numeric else 0
+        self._values: tuple[dict[float, Fraction | None], ...] = ({}, {})
+        self._texts: tuple[dict[float, str], ...] = ({}, {})
+        self._steps: dict[tuple[float, float], tuple[Fraction | None, str]] = {}
+        self.decimals = self._decimals(indices) if self.numeric else 0
 
-    def value(self, side: int, index: tuple[int, ...]) -> Fraction | None:
-        """The exact value of side 0 (before) or 1 (after)."""
+    def value(self, side: int, index: Index) -> Fraction | None:
+        """The exact value of side 0 (before) or 1 (after); None where there is none."""
         table = self._tables[side]
-        return None if table is None or not self.numeric else exact(table.spec.scaling, table.raw[index].item())
+        if table is None or not self.numeric:
+            return None
+        raw, known = table.raw[index].item(), self._values[side]
+        if raw not in known:
+            known[raw] = exact(table.spec.scaling, raw)
+        return known[raw]
 
-    def text(self, side: int, index: tuple[int, ...]) -> str:
+    def text(self, side: int, index: Index) -> str:
         """One cell of side 0 (before) or 1 (after)."""
         table = self._tables[side]
         if table is None:
             return ""
-        value = self.value(side, index)
-        return table.shown(index) if value is None else shown_number(value, self.decimals)
+        raw, known = table.raw[index].item(), self._texts[side]
+        if raw not in known:
+            value = self.value(side, index)
+            known[raw] = table.shown(index) if value is None else shown_number(value, self.decimals)
+        return known[raw]
 
-    def step(self, index: tuple[int, ...]) -> Fraction | None:
+    def step(self, index: Index) -> Fraction | None:
         """After minus before, exact; None where one of them is no number."""
-        before, after = self.value(0, index), self.value(1, index)
-        return None if before is None or after is None else after - before
+        return self._step(index)[0]
 
-    def difference(self, index: tuple[int, ...], arrow: str = "->") -> str:
+    def difference(self, index: Index) -> str:
         """After minus before, with its sign; both texts where there is no difference to reckon."""
-        step = self.step(index)
-        return self._pair(index, arrow) if step is None else signed(step, self.decimals)
+        step, text = self._step(index)
+        return self._pair(index) if step is None else text
 
-    def percent(self, index: tuple[int, ...], arrow: str = "->") -> str:
+    def percent(self, index: Index) -> str:
         """The difference in percent of the value before, with its sign; both texts where that is none or 0."""
         step, before = self.step(index), self.value(0, index)
         if step is None or not before:
-            return self._pair(index, arrow)
+            return self._pair(index)
         return f"{signed(step / abs(before) * 100, 1)}%"
 
-    def _pair(self, index: tuple[int, ...], arrow: str) -> str:
-        return f"{self.text(0, index)}{arrow}{self.text(1, index)}"
-
-    def ink(self, index: tuple[int, ...], largest: Fraction | None = None) -> Ink:
+    def ink(self, index: Index, largest: float | None = None) -> Ink:
         """The colour of a changed cell; strong from half of ``largest`` on."""
         step = self.step(index)
         if step is None:
             return "strong"
-        big = bool(largest) and abs(step) * 2 >= (largest or 0)
-        if step < 0:
-            return "LOWERED" if big else "lowered"
-        return "RAISED" if big else "raised"
+        return step_ink(float(step), largest)
 
-    def _decimals(self, indices: list[tuple[int, ...]]) -> int:
+    def _step(self, index: Index) -> tuple[Fraction | None, str]:
+        before, after = self._tables
+        if before is None or after is None or not self.numeric:
+            return None, ""
+        raws = before.raw[index].item(), after.raw[index].item()
+        if raws not in self._steps:
+            old, new = self.value(0, index), self.value(1, index)
+            step = None if old is None or new is None else new - old
+            self._steps[raws] = step, "" if step is None else signed(step, self.decimals)
+        return self._steps[raws]
+
+    def _pair(self, index: Index) -> str:
+        return f"{self.text(0, index)}->{self.text(1, index)}"
+
+    def _decimals(self, indices: Iterable[Index]) -> int:
         """Enough for the scaling, and for every changed cell to look changed."""
-        pairs = [(self.value(0, i), self.value(1, i)) for i in indices]
+        pairs = {(self.value(0, i), self.value(1, i)) for i in indices}
         decimals = 0
         for side, table in enumerate(self._tables):
             if table is None:
@@ -127,7 +147,15 @@ class Figures:
         return _telling(pairs, decimals)
 
 
-def _telling(pairs: Sequence[tuple[Fraction | None, Fraction | None]], least: int) -> int:
+def step_ink(step: float, largest: float | None) -> Ink:
+    """The colour of a difference; strong from half of the largest on."""
+    big = largest is not None and abs(step) * 2 >= largest > 0
+    if step < 0:
+        return "LOWERED" if big else "lowered"
+    return "RAISED" if big else "raised"
+
+
+def _telling(pairs: Iterable[tuple[Fraction | None, Fraction | None]], least: int) -> int:
     """``least`` decimals, or what the values need where two that differ would look the same."""
     both = [(a, b) for a, b in pairs if a is not None and b is not None and a != b]
     if all(shown_number(a, least) != shown_number(b, least) for a, b in both):
@@ -170,25 +198,3 @@ class AxisFigures:
 
 def _asked(axis: Axis) -> int | None:
     return axis.decimals if isinstance(axis, FixedAxis) else axis.scaling.decimals
-
-
-def axis_unit(axis: Axis) -> str:
-    """The unit of an axis; empty for a bare number."""
-    unit = axis.unit if isinstance(axis, FixedAxis) else axis.scaling.unit
-    return "" if unit == "1" else unit
-
-
-def axis_label(axis: Axis) -> str:
-    """What an axis stands for, with its unit."""
-    words = axis.title or axis.quantity.replace("_", " ") or axis.name
-    return f"{words}, {axis_unit(axis)}" if axis_unit(axis) else words
-
-
-def unit_after(spec: TableSpec) -> str:
-    """The unit of a table's cells as it follows a number; empty for a bare number."""
-    return "" if spec.scaling.unit in {"", "1"} else f" {spec.scaling.unit}"
-
-
-def decimals_of(spec: TableSpec) -> int:
-    """Decimals for figures that are reckoned from the cells of a table: those of its scaling, else 3."""
-    return 3 if spec.scaling.decimals is None else spec.scaling.decimals

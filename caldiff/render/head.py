@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from caldiff.image.model import Image
-from caldiff.render.look import Look, plural, wrapped
+from caldiff.render.look import Look, plural, width_of, wrapped
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration
 from caldiff.table.identity import FieldValue, identify
 
-__all__ = ["FORMATS", "LABEL", "file_lines", "head_lines", "labelled", "same_lines", "size_words"]
+__all__ = ["FORMATS", "LABEL", "file_lines", "head_lines", "labelled", "letter", "rule", "same_lines", "size_words"]
 
 LABEL = 13
 """columns of the labels of a summary, its sign of alert included"""
@@ -41,6 +41,13 @@ def labelled(label: str, text: str, look: Look, *, alert: bool = False) -> list[
     return lines
 
 
+def rule(title: str, look: Look, legend: str = "") -> list[str]:
+    """An empty line, a title across the width, and what is to be known about what follows."""
+    line = look.glyph("─")
+    lines = ["", look.paint(f"{line * 3} {title} {line * max(look.width - width_of(title) - 5, 3)}", "strong")]
+    return lines + [look.paint(text, "faint") for text in (wrapped(legend, look.width) if legend else [])]
+
+
 def letter(index: int) -> str:
     """A for the first file, B for the second; numbers beyond Z."""
     return chr(ord("A") + index) if index < 26 else str(index + 1)  # noqa: PLR2004 - letters of the alphabet
@@ -55,8 +62,18 @@ def head_lines(calibrations: Sequence[Calibration], look: Look, view: View) -> l
     ]
 
 
-def file_lines(calibration: Calibration, look: Look, view: View, *, mark: str = "") -> list[str]:
-    """What one file is, in three or four lines; ``mark`` stands in front of its name."""
+def file_lines(
+    calibration: Calibration,
+    look: Look,
+    view: View,
+    *,
+    mark: str = "",
+    stranger: str = "no definition fits: compared byte by byte only",
+) -> list[str]:
+    """What one file is, in three or four lines.
+
+    ``mark`` stands in front of its name; ``stranger`` is said of a file without a definition.
+    """
     indent = len(mark) + 2 if mark else 0
     name = wrapped(look.text(calibration.label), look.width, indent=indent, lead=mark)
     out = [look.paint(line, "strong") for line in name]
@@ -64,7 +81,7 @@ def file_lines(calibration: Calibration, look: Look, view: View, *, mark: str = 
     out += wrapped(look.text(", ".join(_format(calibration.image))), look.width, indent=indent)
     definition = calibration.definition
     if definition is None:
-        out += wrapped("no definition fits: compared byte by byte only", look.width, indent=indent)
+        out += wrapped(look.text(stranger), look.width, indent=indent)
     else:
         title = f"{definition.title} " if definition.title else ""
         out += wrapped(look.text(f"{title}(definition {definition.name})"), look.width, indent=indent)

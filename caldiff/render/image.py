@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 import numpy as np
 
-from caldiff.definition.definition import Definition
 from caldiff.render.comparison_document import axis_part
 from caldiff.render.document import Json, document, number, numbers, side
-from caldiff.render.figures import AxisFigures, Figures, axis_label, unit_after
+from caldiff.render.figures import (
+    Figures,
+)
 from caldiff.render.grid import Cell, Line
-from caldiff.render.head import file_lines
-from caldiff.render.look import Look, clip, pad, plural, width_of, wrapped
-from caldiff.render.plane import INDENT, Cells, Index, Ruler, plane_lines
-from caldiff.render.tables import heading, shape_words
+from caldiff.render.look import Look, wrapped
+from caldiff.render.plane import INDENT, Cells, Index, plane_lines, ruler_of
+from caldiff.render.tables import (
+    heading,
+)
 from caldiff.render.view import View
+from caldiff.render.words import shape_words, unit_after
 from caldiff.table.calibration import Calibration
 from caldiff.table.model import Table
 
-__all__ = ["image_document", "image_text", "tables_text"]
+__all__ = ["image_document", "tables_text"]
 
 
 def tables_text(tables: Sequence[Table], look: Look) -> str:
@@ -47,26 +49,13 @@ def table_lines(table: Table, look: Look) -> list[str]:
         return [*out, *wrapped(f'"{look.text(table.text or "")}"', look.width, indent=INDENT)]
     if not table.raw.ndim:
         return [*out, *wrapped(look.text(table.shown(()) + unit_after(spec)), look.width, indent=INDENT)]
-    rulers = [_ruler(table, n) for n in range(table.raw.ndim)]
+    rulers = [ruler_of(table, table, n) for n in range(table.raw.ndim)]
     every = np.ones(table.raw.shape, dtype=bool)
 
     def cells(indices: Sequence[Index]) -> Cells:
         return _Values(figures=Figures(None, table, indices), look=look)
 
     return [*out, *plane_lines(every, rulers, cells, look, whole=True)]
-
-
-def _ruler(table: Table, dimension: int) -> Ruler:
-    if dimension >= len(table.axes):
-        name = "" if table.raw.ndim == 1 else "column" if dimension == table.raw.ndim - 1 else "row"
-        return Ruler(name=name, after=lambda i: f"[{i}]", before=lambda i: f"[{i}]")
-    axis = table.axes[dimension]
-    figures = AxisFigures(axis, axis)
-
-    def label(index: int) -> str:
-        return figures.text(1, index)
-
-    return Ruler(name=axis_label(axis.spec), after=label, before=label)
 
 
 class _Values:
@@ -84,54 +73,6 @@ class _Values:
     def curve(self, cells: Sequence[Index | None]) -> tuple[Line, ...]:
         """One line."""
         return self.row(cells, "")
-
-
-# ----------------------------------------------------------------------------------------------------------- summary
-
-
-def image_text(calibration: Calibration, look: Look, view: View) -> str:
-    """What the image is, and the tables that its definition finds in it."""
-    out = file_lines(calibration, look, view)
-    definition = calibration.definition
-    if definition is not None:
-        out += ["", *_regions(definition, look), *_groups(definition, look, view)]
-    return "\n".join(out) + "\n"
-
-
-def _regions(definition: Definition, look: Look) -> list[str]:
-    rows = [
-        (f"0x{r.start:08X} to 0x{r.stop - 1:08X}", r.role, look.text(r.name))
-        for r in sorted(definition.regions, key=lambda r: r.start)
-    ]
-    return (
-        [look.paint("Regions", "strong"), *(f"  {a}  {role:<12}{name}" for a, role, name in rows), ""] if rows else []
-    )
-
-
-def _groups(definition: Definition, look: Look, view: View) -> list[str]:
-    specs = [s for s in definition.tables.values() if view.takes(s.name, s)]
-    kinds = Counter(s.kind for s in specs)
-    words = ", ".join(f"{count} {kind}" for kind, count in kinds.most_common())
-    out = [look.paint("Tables", "strong"), *wrapped(f"{plural(len(specs), 'table')}: {words}", look.width, indent=2)]
-    if len(specs) != len(definition.tables):
-        out += wrapped(
-            f"{len(definition.tables) - len(specs)} more do not match --table and --tag", look.width, indent=2
-        )
-    groups: dict[str, list[str]] = defaultdict(list)
-    rows: dict[str, tuple[str, str]] = {}
-    for spec in specs:
-        groups[spec.group].append(spec.name)
-        rows[spec.name] = (shape_words(spec, spec.cells.shape) + unit_after(spec), spec.title)
-    names = min(max((width_of(look.text(n)) for n in rows), default=0), look.width // 2 - 6)
-    for group in sorted(groups):
-        out += ["", look.paint(look.text(group or "Without a group"), "strong")]
-        shown = groups[group]
-        for name in shown:
-            what, title = (look.text(t) for t in rows[name])
-            mark = look.glyph("…")
-            line = f"  {pad(clip(look.text(name), names, mark=mark), names)}  {pad(clip(what, 22, mark=mark), 22)}  {title}"
-            out.append(clip(line, look.width, mark=mark).rstrip())
-    return out
 
 
 # -------------------------------------------------------------------------------------------------------------- JSON

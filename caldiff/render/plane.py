@@ -14,10 +14,15 @@ import attrs
 import numpy as np
 import numpy.typing as npt
 
+from caldiff.render.figures import (
+    AxisFigures,
+)
 from caldiff.render.grid import Gap, Grid, Line, kept, laid
 from caldiff.render.look import Look, wrapped
+from caldiff.render.words import axis_label
+from caldiff.table.model import Table
 
-__all__ = ["INDENT", "Bools", "Cells", "Index", "Ruler", "plane_lines"]
+__all__ = ["INDENT", "Bools", "Cells", "Index", "Ruler", "plane_lines", "ruler_of"]
 
 _ROWS, _COLUMNS, _LAYERS = 24, 32, 4
 """that are shown without ``--all``"""
@@ -39,6 +44,19 @@ class Ruler:
         """The breakpoint after, and what it was where that differs."""
         now, was = self.after(index), self.before(index)
         return now if now == was else f"{now} (was {was})"
+
+
+def ruler_of(before: Table, after: Table, dimension: int) -> Ruler:
+    """The labels along one dimension of a table: its axis, or bare indices where it has none."""
+    if dimension >= len(after.axes) or dimension >= len(before.axes):
+        name = "" if after.raw.ndim == 1 else "column" if dimension == after.raw.ndim - 1 else "row"
+        return Ruler(name=name, after=lambda i: f"[{i}]", before=lambda i: f"[{i}]")
+    figures = AxisFigures(before.axes[dimension], after.axes[dimension])
+    return Ruler(
+        name=axis_label(after.axes[dimension].spec),
+        after=lambda i: figures.text(1, i),
+        before=lambda i: figures.text(0, i),
+    )
 
 
 class Cells(Protocol):
@@ -77,9 +95,9 @@ def _layer(  # noqa: PLR0913 - what a layer is made of
     whole: bool,
 ) -> list[str]:
     flat = hit.ndim == 1
-    plane: Bools = hit.reshape(1, -1) if flat else hit
-    columns, more_columns = _shown(list(map(bool, plane.any(axis=0))), _COLUMNS, whole=whole)
-    rows, more_rows = _shown(list(map(bool, plane.any(axis=1))), _ROWS, whole=whole)
+    plane = hit.reshape(1, -1) if flat else hit
+    columns, more_columns = _shown([bool(c.any()) for c in plane.T], _COLUMNS, whole=whole)
+    rows, more_rows = _shown([bool(r.any()) for r in plane], _ROWS, whole=whole)
 
     def at(row: int, column: int) -> Index:
         return (*prefix, column) if flat else (*prefix, row, column)

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from fractions import Fraction
 from math import isfinite, prod
 
 from caldiff.definition.model import TableSpec
 from caldiff.diff.model import Statistics, TableDiff
-from caldiff.render.figures import decimals_of, signed, unit_after
+from caldiff.render.figures import (
+    signed,
+)
 from caldiff.render.look import Look, clip, wrapped
 from caldiff.render.view import View
 from caldiff.render.window import surface_lines, window_lines
+from caldiff.render.words import decimals_of, shape_words, unit_after
 
-__all__ = ["heading", "shape_words", "stat_cells", "table_lines"]
-
-
-def shape_words(spec: TableSpec, shape: Sequence[int]) -> str:
-    """Kind and size, such as ``map 12 x 16``."""
-    return f"{spec.kind} {' x '.join(map(str, shape))}" if shape else spec.kind
+__all__ = ["heading", "stat_cells", "table_lines"]
 
 
 def table_lines(diff: TableDiff, look: Look, view: View) -> list[str]:

@@ -14,16 +14,14 @@ from caldiff.diff.model import Statistics, Surface
 from caldiff.render.figures import (
     AxisFigures,
     Figures,
-    axis_label,
-    axis_unit,
-    decimals_of,
     signed,
-    unit_after,
+    step_ink,
 )
 from caldiff.render.grid import Cell, Line
 from caldiff.render.look import Look, wrapped
-from caldiff.render.plane import INDENT, Bools, Cells, Index, Ruler, plane_lines
+from caldiff.render.plane import INDENT, Bools, Cells, Index, Ruler, plane_lines, ruler_of
 from caldiff.render.view import Show, View
+from caldiff.render.words import axis_label, axis_unit, decimals_of, unit_after
 from caldiff.table.model import Floats, Table
 
 __all__ = ["surface_lines", "window_lines"]
@@ -39,13 +37,13 @@ def window_lines(  # noqa: PLR0913, PLR0917 - both sides, and how to show them
     if not after.raw.ndim:
         return _single(before, after, look)
     span = max(abs(statistics.least), abs(statistics.greatest)) if statistics else 0.0
-    largest = Fraction(span) if isfinite(span) else None
+    largest = span if isfinite(span) else None
 
     def cells(indices: Sequence[Index]) -> Cells:
         figures = Figures(before, after, indices)
         return _Changes(figures=figures, changed=changed, largest=largest, look=look, show=view.show)
 
-    rulers = [_ruler(n, before, after) for n in range(after.raw.ndim)]
+    rulers = [ruler_of(before, after, n) for n in range(after.raw.ndim)]
     return plane_lines(changed, rulers, cells, look, whole=view.whole)
 
 
@@ -61,25 +59,13 @@ def _single(before: Table, after: Table, look: Look) -> list[str]:
     return [f"{' ' * INDENT}{old} {arrow} {look.paint(new, 'strong')}{unit}    {step}"]
 
 
-def _ruler(dimension: int, before: Table, after: Table) -> Ruler:
-    if dimension >= len(after.axes) or dimension >= len(before.axes):
-        name = "" if after.raw.ndim == 1 else "column" if dimension == after.raw.ndim - 1 else "row"
-        return Ruler(name=name, after=lambda i: f"[{i}]", before=lambda i: f"[{i}]")
-    figures = AxisFigures(before.axes[dimension], after.axes[dimension])
-    return Ruler(
-        name=axis_label(after.axes[dimension].spec),
-        after=lambda i: figures.text(1, i),
-        before=lambda i: figures.text(0, i),
-    )
-
-
 @attrs.frozen(kw_only=True)
 class _Changes:
     """Cells before and after, in the way of showing that was asked for."""
 
     figures: Figures
     changed: Bools
-    largest: Fraction | None
+    largest: float | None
     look: Look
     show: Show
 
@@ -192,7 +178,4 @@ class _Steps:
         step = float(self.step[index])
         if not self.hit[index] or not isfinite(step):
             return self.look.glyph("·"), "faint"
-        big = abs(step) * 2 >= self.largest
-        return signed(Fraction(step), self.decimals), ("LOWERED" if big else "lowered") if step < 0 else (
-            "RAISED" if big else "raised"
-        )
+        return signed(Fraction(step), self.decimals), step_ink(step, self.largest)
