@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
+import zipfile
+import zlib
 from io import BytesIO
-from typing import TYPE_CHECKING
-
-import attrs
 
 from caldiff.errors import CaldiffError, ImageError, LimitError
 from caldiff.image.content import HEAD, known_stranger, packing, text_format
@@ -13,23 +13,15 @@ from caldiff.image.limits import Limits
 from caldiff.image.model import Note
 from caldiff.image.stream import gather
 
-if TYPE_CHECKING:
-    from zipfile import ZipFile, ZipInfo
-
-__all__ = ["Unpacked", "unpack_gzip", "unpack_zip"]
+__all__ = ["unpack_gzip", "unpack_zip"]
 
 _MEMBERS = 1000
 _ENCRYPTED = 0x1
 _STORED, _DEFLATED = 0, 8
 
 
-@attrs.frozen(kw_only=True)
-class Unpacked:
-    """The one image inside."""
-
-    data: bytes = attrs.field(repr=False)
-    member: str | None = None
-    notes: tuple[Note, ...] = ()
+Unpacked = tuple[bytes, str | None, tuple[Note, ...]]
+"""The one image inside, the name of its member, and notes."""
 
 
 def unpack_gzip(data: bytes, *, name: str, limits: Limits) -> Unpacked:
@@ -38,16 +30,13 @@ def unpack_gzip(data: bytes, *, name: str, limits: Limits) -> Unpacked:
     Raises:
         ImageError: broken, or a container inside. LimitError: too large.
     """
-    import gzip  # noqa: PLC0415 - most images are not packed
-    import zlib  # noqa: PLC0415
-
     try:
         with gzip.GzipFile(fileobj=BytesIO(data)) as stream:
             content = gather(stream, name=name, limits=limits)
     except (OSError, EOFError, zlib.error) as error:
         raise ImageError("the gzip file is broken: it may be cut off", file=name, got=str(error)) from error
     _refuse_nested(content, name)
-    return Unpacked(data=content)
+    return content, None, ()
 
 
 def _refuse_nested(data: bytes, name: str) -> None:
@@ -62,8 +51,6 @@ def unpack_zip(data: bytes, *, name: str, limits: Limits) -> Unpacked:
     Raises:
         ImageError: broken, encrypted, no image, several images, a container inside. LimitError: too large.
     """
-    import zipfile  # noqa: PLC0415 - most images are not packed
-
     try:
         with zipfile.ZipFile(BytesIO(data)) as archive:
             members = [m for m in archive.infolist() if not m.is_dir()]
@@ -76,7 +63,7 @@ def unpack_zip(data: bytes, *, name: str, limits: Limits) -> Unpacked:
         raise ImageError("the zip file is broken", file=name, got=str(error)[:200] or type(error).__name__) from error
 
 
-def _check(members: list[ZipInfo], name: str, limits: Limits) -> None:
+def _check(members: list[zipfile.ZipInfo], name: str, limits: Limits) -> None:
     if len(members) > _MEMBERS:
         raise ImageError(
             "the zip holds too many files", file=name, expected=f"at most {_MEMBERS}", got=str(len(members))
@@ -105,7 +92,7 @@ def _check(members: list[ZipInfo], name: str, limits: Limits) -> None:
         )
 
 
-def _only_image(archive: ZipFile, members: list[ZipInfo], name: str, limits: Limits) -> Unpacked:
+def _only_image(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], name: str, limits: Limits) -> Unpacked:
     notes: list[Note] = []
     images: list[str] = []
     found = b""
@@ -120,7 +107,7 @@ def _only_image(archive: ZipFile, members: list[ZipInfo], name: str, limits: Lim
         images.append(member.filename)
         found = data
     if len(images) == 1:
-        return Unpacked(data=found, member=images[0], notes=tuple(notes))
+        return found, images[0], tuple(notes)
     if not images:
         raise ImageError("the zip holds no image", file=name, got="; ".join(n.text for n in notes[:5]) or "no file")
     listed = ", ".join(repr(i) for i in images[:10]) + (", …" if len(images) > 10 else "")  # noqa: PLR2004

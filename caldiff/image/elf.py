@@ -7,7 +7,7 @@ from io import BytesIO
 from caldiff.errors import ImageError, LimitError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Segment
-from caldiff.image.text import Parsed
+from caldiff.image.parsed import Parsed
 
 __all__ = ["read_elf"]
 

@@ -9,8 +9,9 @@ import bincopy
 
 from caldiff.errors import ImageError
 from caldiff.image.limits import Limits
+from caldiff.image.parsed import Parsed
 from caldiff.image.records import DataRecords, HexFacts, hex_shape
-from caldiff.image.text import Memory, Notes, Parsed, Text, bad_character, shown
+from caldiff.image.text import Memory, Notes, Text, bad_character, shown
 
 __all__ = ["read_ihex"]
 

@@ -8,12 +8,11 @@ from typing import assert_never
 
 from caldiff.canonical import Digest
 from caldiff.errors import FileError, ImageError, LimitError, UsageError
-from caldiff.image.containers import Unpacked, unpack_gzip, unpack_zip
 from caldiff.image.content import known_stranger, packing, text_format
 from caldiff.image.limits import Limits
-from caldiff.image.model import Format, Image, Segment, Source
+from caldiff.image.model import Format, Image, Note, Segment, Source
+from caldiff.image.parsed import Parsed
 from caldiff.image.stream import gather
-from caldiff.image.text import Parsed
 
 __all__ = ["read_image"]
 
@@ -55,13 +54,12 @@ def read_image(
         raise ImageError("the file is empty", file=name)
     outer = Digest.of(data), len(data)
     container = packing(data)
-    inner = _unpacked(data, name, limits)
-    del data
-    where = name if inner.member is None else f"{name}/{inner.member}"
-    if not inner.data:
+    data, member, notes = _unpacked(data, name, limits)
+    where = name if member is None else f"{name}/{member}"
+    if not data:
         raise ImageError(f"the {container} holds an empty file", file=where)
-    kind = format or _format(inner.data, where)
-    parsed = _parsed(inner.data, kind, name=where, start=start or 0, limits=limits)
+    kind = format or _format(data, where)
+    parsed = _parsed(data, kind, name=where, start=start or 0, limits=limits)
     file, size = outer
     return Image(
         segments=parsed.segments,
@@ -71,9 +69,9 @@ def read_image(
             file=file,
             size=size,
             container=container,
-            member=inner.member,
+            member=member,
             shape=parsed.shape,
-            notes=inner.notes + parsed.notes,
+            notes=notes + parsed.notes,
         ),
     )
 
@@ -88,14 +86,14 @@ def _file(path: str | PathLike[str], name: str, limits: Limits) -> bytes:
         raise FileError(f"the file cannot be read: {reason[:1].lower()}{reason[1:]}", file=name) from error
 
 
-def _unpacked(data: bytes, name: str, limits: Limits) -> Unpacked:
-    match packing(data):
-        case "gzip":
-            return unpack_gzip(data, name=name, limits=limits)
-        case "zip":
-            return unpack_zip(data, name=name, limits=limits)
-        case None:
-            return Unpacked(data=data)
+def _unpacked(data: bytes, name: str, limits: Limits) -> tuple[bytes, str | None, tuple[Note, ...]]:
+    """The content of the file: what is inside, where it is a container, with the member's name and notes."""
+    container = packing(data)
+    if container is None:
+        return data, None, ()
+    from caldiff.image.containers import unpack_gzip, unpack_zip  # noqa: PLC0415 - most images are not packed
+
+    return (unpack_gzip if container == "gzip" else unpack_zip)(data, name=name, limits=limits)
 
 
 def _format(data: bytes, name: str) -> Format:

@@ -11,9 +11,9 @@ import attrs
 
 from caldiff.errors import ImageError, LimitError
 from caldiff.image.limits import Limits
-from caldiff.image.model import Note, RecordShape, Segment
+from caldiff.image.model import Note, Segment
 
-__all__ = ["Memory", "Notes", "Parsed", "Spelling", "Text", "bad_character", "shown"]
+__all__ = ["Memory", "Notes", "Spelling", "Text", "bad_character", "shown"]
 
 _PAGE_BITS = 12
 _PAGE = 1 << _PAGE_BITS
@@ -24,15 +24,6 @@ _CR = 13
 _LOWER = re.compile(rb"[a-f]")
 _UPPER = re.compile(rb"[A-F]")
 _DIGITS = frozenset("0123456789ABCDEFabcdef")
-
-
-@attrs.frozen(kw_only=True)
-class Parsed:
-    """What a reader made of a file's content."""
-
-    segments: tuple[Segment, ...]
-    shape: RecordShape | None = None
-    notes: tuple[Note, ...] = ()
 
 
 def shown(line: str) -> str:

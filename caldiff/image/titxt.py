@@ -7,7 +7,8 @@ import re
 from caldiff.errors import ImageError
 from caldiff.image.limits import Limits
 from caldiff.image.model import RecordShape
-from caldiff.image.text import Memory, Notes, Parsed, Text, bad_character, shown
+from caldiff.image.parsed import Parsed
+from caldiff.image.text import Memory, Notes, Text, bad_character, shown
 
 __all__ = ["read_titxt"]
 

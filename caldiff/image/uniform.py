@@ -17,8 +17,9 @@ import numpy.typing as npt
 
 from caldiff.image.limits import Limits
 from caldiff.image.model import RecordShape, Segment
+from caldiff.image.parsed import Parsed
 from caldiff.image.records import DataRecords, HexFacts, Integers, SrecFacts, hex_shape, srec_shape
-from caldiff.image.text import Notes, Parsed, Spelling, Text
+from caldiff.image.text import Notes, Spelling, Text
 
 __all__ = ["read_uniform_ihex", "read_uniform_srec"]
 
