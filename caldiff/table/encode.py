@@ -39,6 +39,7 @@ class _Grid:
     scaling: Scaling
     limits: Limits | None
     axes: tuple[AxisValues, ...] = ()
+    addresses: npt.NDArray[np.int64] | None = None
 
     def named(self, index: Index, error: EncodeError) -> EncodeError:
         """The error with the table, the cell and its operating point in front."""
@@ -49,7 +50,11 @@ class _Grid:
         ]
         point = f" at {', '.join(reversed(points))}" if points else ""
         return EncodeError(
-            f"{self.what}{cell}{point}: {error.reason}", expected=error.expected, got=error.got, hint=error.hint
+            f"{self.what}{cell}{point}: {error.reason}",
+            address=None if self.addresses is None else int(self.addresses[index]),
+            expected=error.expected,
+            got=error.got,
+            hint=error.hint,
         )
 
     def encoded(self, physical: npt.ArrayLike, where: npt.NDArray[np.bool_], raw: Raw) -> None:
@@ -99,10 +104,8 @@ def _number(value: Any) -> float:
         return float("nan")
 
 
-def _grid(spec: TableSpec, axes: tuple[AxisValues, ...] = ()) -> _Grid:
-    return _Grid(
-        what=f"table '{spec.name}'", cells=spec.cells, scaling=spec.scaling, limits=spec.effective_limits, axes=axes
-    )
+def _grid(spec: TableSpec) -> _Grid:
+    return _Grid(what=f"table '{spec.name}'", cells=spec.cells, scaling=spec.scaling, limits=spec.effective_limits)
 
 
 def encode(spec: TableSpec, physical: npt.ArrayLike) -> Raw:
@@ -149,7 +152,7 @@ def write_table(  # noqa: PLR0913 - one keyword a way of giving values
         UsageError: not exactly one kind of value, or another shape.
     """
     now = decode(image, definition, find(definition, table))
-    grid = _grid(now.spec, now.axes)
+    grid = attrs.evolve(_grid(now.spec), axes=now.axes, addresses=now.addresses)
     if sum(given is not None for given in (physical, raw, cells)) != 1:
         raise UsageError(f"{grid.what}: give one of physical, raw and cells")
     wanted = now.raw.astype(now.raw.dtype.newbyteorder("="))
@@ -192,7 +195,13 @@ def write_axis(
     spec = now.spec
     if isinstance(spec, FixedAxis) or now.raw is None or now.addresses is None:
         raise UsageError(f"axis '{spec.name}' is fixed by the definition, so no image stores it")
-    grid = _Grid(what=f"axis '{spec.name}'", cells=spec.cells, scaling=spec.scaling, limits=spec.scaling.limits)
+    grid = _Grid(
+        what=f"axis '{spec.name}'",
+        cells=spec.cells,
+        scaling=spec.scaling,
+        limits=spec.scaling.limits,
+        addresses=now.addresses,
+    )
     if (physical is None) == (raw is None):
         raise UsageError(f"{grid.what}: give one of physical and raw")
     count = len(np.atleast_1d(np.asarray(raw if physical is None else physical)))
@@ -248,7 +257,7 @@ def _set_cells(grid: _Grid, wanted: Raw, cells: Mapping[Index, Physical]) -> Non
         where = np.zeros(wanted.shape, dtype=np.bool_)
         where[index] = True
         given = np.empty(wanted.shape, dtype=object)
-        given[index] = value
+        given[index] = value.item() if isinstance(value, np.generic) else value
         grid.encoded(given, where, wanted)
 
 

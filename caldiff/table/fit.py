@@ -177,12 +177,11 @@ def _nearest(tried: list[tuple[Definition, tuple[FitFailure, ...]]], image: Imag
         return held, held / max(len(definition.fits), 1)
 
     nearest, failures = max(tried, key=met)
+    todo = "add a definition for this software version"
     if met((nearest, failures))[0] <= 0:
-        return (
-            f"none of their conditions holds; tried {_names([d for d, _ in tried])}; add a definition for this software"
-        )
-    partial = _partial(nearest, image)
-    return f"nearest is {nearest.name}: {failures[0].text}" + (f"; {partial}" if partial else "")
+        return f"none of their conditions holds; tried {_names([d for d, _ in tried])}; {todo}"
+    partial = _partial(nearest, place(image, nearest))
+    return f"nearest is {nearest.name}: {failures[0].text}; {partial or todo}"
 
 
 def _partial(definition: Definition, image: Image) -> str | None:
