@@ -218,17 +218,27 @@ def details(comparison: Comparison, look: Look, view: View) -> list[str]:
 
 
 def _changed_tables(tables: Sequence[TableDiff], look: Look, view: View) -> list[str]:
-    shown = [t for t in tables if t.state not in {"added", "removed", "axis"}]
-    shown += [
-        t for t in tables if t.state == "axis" and (view.filtered or (t.surface is not None and t.surface.changed))
-    ]
-    if not shown:
+    shown = [t for t in tables if t.state not in {"added", "removed"}]
+    follow = [] if view.whole or view.filtered else [t for t in shown if _follows(t)]
+    shown = [t for t in shown if t not in follow]
+    if not shown and not follow:
         return []
-    grids = any(t.changed is not None and t.changed.ndim > 1 for t in shown)
+    grids = any(t.changed is not None and t.changed.ndim > 1 and not by_surface(t, view) for t in shown)
     out = rule("Tables", look, _LEGENDS[view.show] if grids else "")
-    for diff in sorted(shown, key=lambda t: t.name):
+    for diff in shown:
         out += [*table_lines(diff, look, view), ""]
-    return out[:-1]
+    if not follow:
+        return out[:-1]
+    names = _listed([t.name for t in follow], look, view)
+    text = f"{plural(len(follow), 'table')} on a moved axis, the surface the same: {names}; --all shows the cells"
+    return [*out, *wrapped(text, look.width)]
+
+
+def _follows(diff: TableDiff) -> bool:
+    """Whether a table only follows its axis: at the same operating points it says the same."""
+    if diff.surface is not None:
+        return not diff.surface.changed and diff.state in {"changed", "axis"}
+    return diff.state == "axis"
 
 
 def _one_sided(tables: Sequence[TableDiff], look: Look, view: View) -> list[str]:

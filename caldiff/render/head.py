@@ -54,44 +54,44 @@ def letter(index: int) -> str:
 
 
 def head_lines(calibrations: Sequence[Calibration], look: Look, view: View) -> list[str]:
-    """What every file of a comparison is."""
-    return [
-        line
-        for n, calibration in enumerate(calibrations)
-        for line in file_lines(calibration, look, view, mark=letter(n))
-    ]
+    """What every file of a comparison is; what they all say of themselves is said once."""
+    meanings = [_meaning(c, view) for c in calibrations]
+    out: list[str] = []
+    alike = len(calibrations) > 1 and all(m == meanings[0] for m in meanings)
+    for n, (calibration, meaning) in enumerate(zip(calibrations, meanings, strict=True)):
+        out += _file(calibration, [] if alike else meaning, look, mark=letter(n))
+    if alike:
+        lead = "both" if len(calibrations) == 2 else "all"  # noqa: PLR2004 - a pair
+        lines = [line for text in meanings[0] for line in wrapped(look.text(text), look.width, indent=6)]
+        out += [lead.ljust(6) + lines[0].lstrip(), *lines[1:]]
+    return out
 
 
-def file_lines(
-    calibration: Calibration,
-    look: Look,
-    view: View,
-    *,
-    mark: str = "",
-    stranger: str = "no definition fits: compared byte by byte only",
-) -> list[str]:
-    """What one file is, in three or four lines.
+def file_lines(calibration: Calibration, look: Look, view: View, *, stranger: str = "") -> list[str]:
+    """What one file is; ``stranger`` is said of a file without a definition."""
+    return _file(calibration, _meaning(calibration, view, stranger), look)
 
-    ``mark`` stands in front of its name; ``stranger`` is said of a file without a definition.
-    """
+
+def _file(calibration: Calibration, meaning: Sequence[str], look: Look, *, mark: str = "") -> list[str]:
+    """Name, format and what the file says of itself, with a mark in front."""
     indent = len(mark) + 2 if mark else 0
     name = wrapped(look.text(calibration.label), look.width, indent=indent, lead=mark)
     out = [look.paint(line, "strong") for line in name]
-    indent = max(indent, 2)
-    out += wrapped(look.text(", ".join(_format(calibration.image))), look.width, indent=indent)
+    source = calibration.image.source
+    notes = source.notes if source else ()
+    texts = [", ".join(_format(calibration.image)), *meaning]
+    texts += [f"note: {note.text}" + (f" (line {note.line})" if note.line else "") for note in notes]
+    return out + [line for text in texts for line in wrapped(look.text(text), look.width, indent=max(indent, 2))]
+
+
+def _meaning(calibration: Calibration, view: View, stranger: str = "") -> list[str]:
+    """What a file says of itself by the definition that reads it."""
     definition = calibration.definition
     if definition is None:
-        out += wrapped(look.text(stranger), look.width, indent=indent)
-    else:
-        title = f"{definition.title} " if definition.title else ""
-        out += wrapped(look.text(f"{title}(definition {definition.name})"), look.width, indent=indent)
-        fields = ", ".join(_fields(identify(calibration.image, definition), view))
-        out += wrapped(look.text(fields), look.width, indent=indent) if fields else []
-    source = calibration.image.source
-    for note in source.notes if source else ():
-        place = f" (line {note.line})" if note.line else ""
-        out += wrapped(look.text(f"note: {note.text}{place}"), look.width, indent=indent)
-    return out
+        return [stranger or "no definition fits: compared byte by byte only"]
+    title = f": {definition.title}" if definition.title else ""
+    fields = ", ".join(_fields(identify(calibration.image, definition), view))
+    return [f"read by {definition.name}{title}", *([fields] if fields else [])]
 
 
 def _format(image: Image) -> list[str]:

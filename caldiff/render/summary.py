@@ -48,6 +48,7 @@ def _groups(definition: Definition, look: Look, view: View) -> list[str]:
         groups[spec.group].append(spec.name)
         rows[spec.name] = (shape_words(spec, spec.cells.shape) + unit_after(spec), spec.title)
     names = min(max((width_of(look.text(n)) for n in rows), default=0), look.width // 2 - 6)
+    kinds_width = min(max((width_of(look.text(what)) for what, _ in rows.values()), default=0), 22)
     for group in sorted(groups):
         out += ["", look.paint(look.text(group or "Without a group"), "strong")]
         shown = groups[group]
@@ -55,6 +56,6 @@ def _groups(definition: Definition, look: Look, view: View) -> list[str]:
             what, title = (look.text(t) for t in rows[name])
             mark = look.glyph("…")
             first = pad(clip(look.text(name), names, mark=mark), names)
-            line = f"  {first}  {pad(clip(what, 22, mark=mark), 22)}  {title}"
+            line = f"  {first}  {pad(clip(what, kinds_width, mark=mark), kinds_width)}  {title}"
             out.append(clip(line, look.width, mark=mark).rstrip())
     return out

@@ -15,7 +15,7 @@ from caldiff.render.view import View
 from caldiff.render.window import surface_lines, window_lines
 from caldiff.render.words import decimals_of, shape_words, unit_after
 
-__all__ = ["heading", "stat_cells", "table_lines"]
+__all__ = ["by_surface", "heading", "stat_cells", "table_lines"]
 
 
 def table_lines(diff: TableDiff, look: Look, view: View) -> list[str]:
@@ -27,11 +27,23 @@ def table_lines(diff: TableDiff, look: Look, view: View) -> list[str]:
     out += wrapped(look.text(words), look.width, indent=4) if words else []
     if diff.reason and diff.state not in {"unreadable", "resized"}:
         out += wrapped(look.text(diff.reason), look.width, indent=4)
-    if diff.changed is not None and diff.changed.any() and diff.before is not None and diff.after is not None:
-        out += window_lines(diff.before, diff.after, diff.changed, diff.statistics, look, view)
+    before, after, changed = diff.before, diff.after, diff.changed
+    if (
+        before is not None
+        and after is not None
+        and changed is not None
+        and changed.any()
+        and not by_surface(diff, view)
+    ):
+        out += window_lines(before, after, changed, diff.statistics, look, view)
     if diff.surface is not None and table is not None:
         out += surface_lines(diff.surface, table, look, view)
     return out
+
+
+def by_surface(diff: TableDiff, view: View) -> bool:
+    """Whether the surface tells what happened: where an axis moved, cell by cell misleads, and is there on request."""
+    return diff.surface is not None and not view.whole and view.show == "change"
 
 
 def heading(name: str, spec: TableSpec | None, look: Look) -> str:
@@ -53,9 +65,9 @@ def _sentence(diff: TableDiff) -> str:  # noqa: PLR0911 - one a state
     )
     match diff.state:
         case "added":
-            return f"only in the second: {what}"
+            return f"only in B: {what}"
         case "removed":
-            return f"only in the first: {what}"
+            return f"only in A: {what}"
         case "unreadable":
             return f"! unreadable: {diff.reason}"
         case "axis":
@@ -114,7 +126,7 @@ def stat_cells(diff: TableDiff) -> tuple[str, str, str]:
     total = prod(diff.changed.shape) if diff.changed is not None else 0
     cells = f"{diff.cells} of {total}" if diff.cells else "-"
     if diff.state not in {"changed", "redefined"}:
-        words = {"axis": "axis moved", "added": "only in second", "removed": "only in first"}
+        words = {"axis": "axis moved", "added": "only in B", "removed": "only in A"}
         text = words.get(diff.state, diff.state)
         if diff.surface is not None:
             text += ", surface changed" if diff.surface.changed else ", surface the same"

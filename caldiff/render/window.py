@@ -9,7 +9,9 @@ from math import isfinite
 import attrs
 import numpy as np
 
+from caldiff.definition.model import BitField, Bits
 from caldiff.definition.number import shown_number
+from caldiff.definition.words import words
 from caldiff.diff.model import Statistics, Surface
 from caldiff.render.figures import (
     AxisFigures,
@@ -49,6 +51,9 @@ def window_lines(  # noqa: PLR0913, PLR0917 - both sides, and how to show them
 
 def _single(before: Table, after: Table, look: Look) -> list[str]:
     """A value: before, after and the difference on one line."""
+    conversion = after.spec.scaling.conversion
+    if isinstance(conversion, Bits) and conversion == before.spec.scaling.conversion:
+        return _switched(conversion, int(before.raw.item()), int(after.raw.item()), look)
     figures = Figures(before, after, [()])
     arrow, unit = look.glyph("→"), look.text(unit_after(after.spec))
     old, new = (look.text(figures.text(side, ())) for side in (0, 1))
@@ -57,6 +62,31 @@ def _single(before: Table, after: Table, look: Look) -> list[str]:
     percent = f"  {figures.percent(())}" if figures.value(0, ()) else ""
     step = look.paint(f"{figures.difference(())}{unit}{percent}", figures.ink(()))
     return [f"{' ' * INDENT}{old} {arrow} {look.paint(new, 'strong')}{unit}    {step}"]
+
+
+def _switched(bits: Bits, before: int, after: int, look: Look) -> list[str]:
+    """What became of flags and bit fields, each by its name."""
+
+    def word(field: BitField, raw: int) -> str:
+        return words(Bits(fields=(field,)), raw & field.mask).removeprefix(f"{field.name}=")
+
+    found = [(f, word(f, before), word(f, after)) for f in bits.fields if (before ^ after) & f.mask]
+    on = [field.name for field, _, new in found if new == field.name]
+    off = [field.name for field, old, _ in found if old == field.name]
+    lines = [f"{lead}: {', '.join(names)}" for lead, names in (("now on", on), ("now off", off)) if names]
+    arrow = look.glyph("→")
+    lines += [f"{f.name}: {old} {arrow} {new}" for f, old, new in found if f.name not in {*on, *off}]
+    rest = ~_union(bits)
+    if (before ^ after) & rest:
+        lines.append(f"bits without a name: 0x{before & rest:X} {arrow} 0x{after & rest:X}")
+    return [text for line in lines for text in wrapped(look.text(line), look.width, indent=INDENT)]
+
+
+def _union(bits: Bits) -> int:
+    mask = 0
+    for field in bits.fields:
+        mask |= field.mask
+    return mask
 
 
 @attrs.frozen(kw_only=True)
@@ -120,15 +150,13 @@ def surface_lines(surface: Surface, table: Table, look: Look, view: View) -> lis
     """What the surface does at the same operating points, after an axis moved."""
     unit = look.text(unit_after(table.spec))
     if not surface.changed:
-        words = (
-            f"At the same operating points the surface is the same (within rounding, {surface.tolerance:.2g}{unit})."
-        )
-        return wrapped(words, look.width, indent=INDENT)
+        text = f"At the same operating points the surface is the same (within rounding, {surface.tolerance:.2g}{unit})."
+        return wrapped(text, look.width, indent=INDENT)
     decimals = decimals_of(table.spec)
     labels = [AxisFigures(a, a).decimals for a in table.axes]
     units = [f" {look.text(u)}" if (u := axis_unit(a.spec)) else "" for a in table.axes]
     at = ", ".join(f"{_point(p, d)}{u}" for p, d, u in zip(surface.at, labels, units, strict=True))
-    words = (
+    text = (
         f"At the same operating points the surface changed by up to {_point(surface.largest, decimals)}{unit}, at {at}:"
     )
     step = surface.after - surface.before
@@ -141,7 +169,7 @@ def surface_lines(surface: Surface, table: Table, look: Look, view: View) -> lis
     ]
     cells = _Steps(step=step, hit=hit, decimals=decimals, largest=surface.largest, look=look)
     return [
-        *wrapped(words, look.width, indent=INDENT),
+        *wrapped(text, look.width, indent=INDENT),
         *plane_lines(hit, rulers, lambda _: cells, look, whole=view.whole),
     ]
 
