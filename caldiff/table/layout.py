@@ -136,6 +136,8 @@ def place_table(image: Image, spec: TableSpec) -> TablePlace:
     if spec.record is not None:
         return _Record(image=image, spec=spec, record=spec.record).follow()
     axes = tuple(_outside(image, spec, axis) for axis in spec.axes)
+    if all(axis is None or axis.count is None for axis in axes):
+        return TablePlace(cells=spec.cells, axes=axes)
     shape = _used(spec.cells.shape, [a.cells.shape[0] if a else None for a in axes])
     cells = spec.cells if shape == spec.cells.shape else attrs.evolve(spec.cells, shape=shape)
     return TablePlace(cells=cells, axes=axes)

@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable
 from fractions import Fraction
 from functools import lru_cache
-from math import ceil, floor, lcm
+from math import lcm
 from typing import Any
 
 import numpy as np
@@ -67,8 +67,10 @@ def _linear(linear: Linear, raw: Raw, element: ElementType) -> Floats | None:
     elif denominator > _EXACT or abs(offset) + abs(numerator) * _largest(raw, element, numerator, offset) > _EXACT:
         return None
     found = _doubles(raw)
-    found *= numerator
-    found += offset
+    if numerator != 1:
+        found *= numerator
+    if offset or numerator < 0:  # adding 0 takes the sign off -0
+        found += offset
     if denominator != 1:
         found /= denominator
     return found
@@ -82,11 +84,11 @@ def _doubles(raw: Raw) -> Floats:
         return raw.astype(np.float64)
 
 
-@lru_cache(maxsize=4096)
 def _whole(linear: Linear) -> tuple[int, int, int]:
-    """``(n, o, d)`` with ``physical = (raw * n + o) / d`` in whole numbers."""
-    d = lcm(linear.factor.denominator, linear.offset.denominator)
-    return int(linear.factor * d), int(linear.offset * d), d
+    """``(n, o, d)`` with ``physical = (raw * n + o) / d`` in whole numbers; plain integers, which cost the least."""
+    factor, offset = linear.factor, linear.offset
+    d = lcm(factor.denominator, offset.denominator)
+    return factor.numerator * (d // factor.denominator), offset.numerator * (d // offset.denominator), d
 
 
 def _largest(raw: Raw, element: ElementType, numerator: int, offset: int) -> int:
@@ -160,21 +162,26 @@ def beyond(scaling: Scaling, limits: Limits | None, raw: Raw, element: ElementTy
         return None
     if isinstance(scaling.conversion, Linear) and element.kind != "f":
         low, high = _raw_limits(scaling.conversion, limits)
-        if int(raw.min()) >= low and int(raw.max()) <= high:
+        least, most = (int(raw.min()), int(raw.max())) if raw.size > 1 else (raw.item(),) * 2
+        if least >= low and most <= high:
             return None
         outside = np.asarray((raw < low) | (raw > high))
     else:
         physical = to_physical(scaling, raw, element)
-        least, greatest = _held_limits(scaling, limits, element)
-        outside = np.asarray((physical < least) | (physical > greatest))
+        lowest, highest = _held_limits(scaling, limits, element)
+        outside = np.asarray((physical < lowest) | (physical > highest))
     return outside if outside.any() else None
 
 
-@lru_cache(maxsize=4096)
 def _raw_limits(linear: Linear, limits: Limits) -> tuple[int, int]:
     """The lowest and the highest raw integer within the limits."""
-    low, high = sorted(((limits.low - linear.offset) / linear.factor, (limits.high - linear.offset) / linear.factor))
-    return ceil(low), floor(high)
+    n, o, d = _whole(linear)
+    low, high = (limits.low, limits.high) if n > 0 else (limits.high, limits.low)
+    # raw * n + o reaches d * limit, in whole numbers: rounded up at the low end and down at the high one.
+    return (
+        -((o * low.denominator - low.numerator * d) // (n * low.denominator)),
+        (high.numerator * d - o * high.denominator) // (n * high.denominator),
+    )
 
 
 @lru_cache(maxsize=4096)
