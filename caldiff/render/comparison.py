@@ -10,10 +10,7 @@ from caldiff.render.axes import axis_lines
 from caldiff.render.extents import extent_lines
 from caldiff.render.head import head_lines, labelled, rule, same_lines
 from caldiff.render.look import Look, clip, pad, plural, width_of, wrapped
-from caldiff.render.tables import (
-    stat_cells,
-    table_lines,
-)
+from caldiff.render.tables import by_surface, stat_cells, table_lines
 from caldiff.render.view import CAUTION_TAGS, View
 from caldiff.table.identity import shortened
 
