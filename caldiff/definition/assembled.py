@@ -45,12 +45,17 @@ def _by_name(kind: str, items: Iterable[T], form: Callable[[T], Normal]) -> dict
     return found
 
 
+def _fit(fit: Fit) -> Normal:
+    """Alternatives have no order either."""
+    normal = normal_fit(fit)
+    return normal | {"any_of": sorted(normal["any_of"], key=lambda pattern: (pattern["value"], pattern["mask"]))}
+
+
 def assembled(  # noqa: PLR0913 - one keyword a section
     *,
     name: str,
     frame: Frame,
     title: str,
-    description: str,
     fits: Iterable[Fit],
     identity: Iterable[IdentityField],
     regions: Iterable[Region],
@@ -69,9 +74,8 @@ def assembled(  # noqa: PLR0913 - one keyword a section
         "definition": 1,
         "name": name,
         "title": title,
-        "description": description,
         "image": normal_frame(frame),
-        "fits": sorted(map(normal_fit, fits), key=lambda fit: (int(fit["at"]), str(fit["any_of"]))),
+        "fits": sorted(map(_fit, fits), key=lambda fit: (int(fit["at"]), str(fit["any_of"]))),
         "identity": _by_name("identity fields", identity, normal_identity),
         "regions": sorted(
             _by_name("regions", regions, normal_region).values(),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from difflib import get_close_matches
 from functools import cached_property
 from hashlib import file_digest
 from os import PathLike
@@ -76,6 +75,8 @@ class Catalogue:
         known = {path.stem: path for path in self._files()}
         if name in known:
             return self.load(known[name])
+        from difflib import get_close_matches  # noqa: PLC0415 - only a mistake needs it
+
         close = get_close_matches(name, known, n=1)
         hint = f"did you mean {close[0]}?" if close else f"the folders searched hold {len(known)} definitions"
         raise DefinitionMissingError(f"no definition is called {name}", hint=hint)

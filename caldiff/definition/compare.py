@@ -63,7 +63,7 @@ class Change:
     Attributes:
         kind: ``moved`` where nothing but addresses differs.
         section: ``tables``, ``axes``, ``scalings``, ``identity``, ``regions``, ``checksums``, ``fits`` or, for the
-            image and the texts, ``definition``.
+            image and the title, ``definition``.
         name: of the object; of a condition its number, of a plain key the key.
         differences: of a moved or changed object.
         affects: tables that read otherwise because of this axis or scaling, by name.
@@ -103,8 +103,8 @@ def _records(items: Mapping[str, Any], form: Callable[[Any], Normal]) -> Items:
 
 
 def _plain(definition: Definition) -> Items:
-    texts = {"title": definition.title, "description": definition.description}
-    return {"image": normal_frame(definition.frame), **{key: text for key, text in texts.items() if text}}
+    title = {"title": definition.title} if definition.title else {}
+    return {"image": normal_frame(definition.frame), **title}
 
 
 _SECTIONS: dict[str, Callable[[Definition], Items]] = {

@@ -376,7 +376,6 @@ def _definition(pages: Pages, head: Mapping[str, Any]) -> Definition:
         digest=Digest(hex=head["digest"]),
         frame=frame_from_normal(head["image"]),
         title=head.get("title", ""),
-        description=head.get("description", ""),
         fits=tuple(fit_from_normal(item) for item in head.get("fits", ())),
         identity={name: identity_from_normal(name, item) for name, item in head.get("identity", {}).items()},
         regions=tuple(region_from_normal(item) for item in head.get("regions", ())),

@@ -62,7 +62,6 @@ class Definition:
     digest: Digest
     frame: Frame
     title: str = ""
-    description: str = ""
     fits: tuple[Fit, ...] = ()
     identity: Mapping[str, IdentityField] = attrs.field(factory=dict)
     regions: tuple[Region, ...] = ()
@@ -79,7 +78,6 @@ class Definition:
         name: str,
         frame: Frame,
         title: str = "",
-        description: str = "",
         fits: Iterable[Fit] = (),
         identity: Iterable[IdentityField] = (),
         regions: Iterable[Region] = (),
@@ -102,7 +100,6 @@ class Definition:
             name=name,
             frame=frame,
             title=title,
-            description=description,
             fits=fits,
             identity=identity,
             regions=regions,

@@ -94,7 +94,6 @@ def normal_of(definition: Definition) -> Normal:
         "image": normal_frame(definition.frame),
         **_kept(
             title=definition.title,
-            description=definition.description,
             fits=[normal_fit(fit) for fit in definition.fits],
             identity={name: normal_identity(field) for name, field in definition.identity.items()},
             regions=[normal_region(region) for region in definition.regions],

@@ -19,7 +19,6 @@ _QUOTIENT = re.compile(r"[+-]?\d{1,400}/0*[1-9]\d{0,400}", re.ASCII)
 _LARGEST_EXPONENT = 400
 _MOST_DECIMALS = 6
 _PLAIN_BELOW = 10**21
-_PLAIN_FROM = Fraction(1, 10**_MOST_DECIMALS)
 
 
 def exact(value: Physical) -> Fraction:
@@ -46,15 +45,19 @@ def shown_number(value: Fraction, decimals: int | None = None) -> str:
     With ``decimals`` so many digits after the point; without, as many as it needs, at most 6. From 1e21 on, and without
     ``decimals`` below 1e-6, six significant digits and a power of ten.
     """
-    size = abs(value)
-    if size >= _PLAIN_BELOW or (decimals is None and 0 < size < _PLAIN_FROM):
+    # Integers throughout: tables of thousands of cells go through here, and fractions reduce at every step.
+    over, under = abs(value.numerator), value.denominator
+    if over >= _PLAIN_BELOW * under or (decimals is None and 0 < over * 10**_MOST_DECIMALS < under):
         return _scientific(value)
     digits = _MOST_DECIMALS if decimals is None else decimals
-    whole, part = divmod(round(size * 10**digits), 10**digits)
-    text = f"{whole}.{part:0{digits}}" if digits else str(whole)
-    if decimals is None:
-        text = text.rstrip("0").rstrip(".")
-    return f"-{text}" if value < 0 and text.strip("0.") else text
+    scaled, rest = divmod(over * 10**digits, under)
+    scaled += 2 * rest > under or (2 * rest == under and scaled % 2)
+    sign = "-" if value < 0 and scaled else ""
+    if not digits:
+        return f"{sign}{scaled}"
+    text = f"{scaled:0{digits + 1}}"
+    text = f"{sign}{text[:-digits]}.{text[-digits:]}"
+    return text.rstrip("0").rstrip(".") if decimals is None else text
 
 
 def _scientific(value: Fraction) -> str:

@@ -47,7 +47,9 @@ def to_physical(scaling: Scaling, raw: float | Fraction) -> Fraction:
     number = Fraction(raw)
     match scaling.conversion:
         case Linear(factor=factor, offset=offset):
-            return number * factor + offset
+            # One reduction where the plain formula takes several: this is asked for every cell that is shown.
+            a, b = number.numerator * factor.numerator, number.denominator * factor.denominator
+            return Fraction(a * offset.denominator + offset.numerator * b, b * offset.denominator)
         case Rational(gives="physical") as rational:
             value = _quotient(rational, number)
             if value is None:
@@ -181,7 +183,7 @@ def to_raw(
     if not found:
         raise EncodeError("no raw value has this physical value", got=shown_number(wanted))
     if type.kind == "f":
-        return float(min(found, key=lambda raw: (_miss(scaling, wanted, raw), raw)))
+        return float(min(found, key=lambda raw: (_miss(scaling, wanted, raw) or 0, raw)))
     low, high = raw_range(type, mask)
     gaps = 0 if mask is None else ~(mask >> _shift(mask)) & ((1 << mask.bit_length() - _shift(mask)) - 1)
     inside = [int(raw) for raw in found if low <= raw <= high and not int(raw) & gaps]
@@ -192,11 +194,15 @@ def to_raw(
             expected=f"raw {low} to {high} ({type.name}{part})",
             got=f"raw {shown_number(found[0])} for {shown_number(wanted)}",
         )
-    return min(inside, key=lambda raw: (_miss(scaling, wanted, raw), raw % 2, raw))
+    return min(inside, key=lambda raw: (_miss(scaling, wanted, raw) or 0, raw % 2, raw))
 
 
-def _miss(scaling: Scaling, wanted: Fraction, raw: float | Fraction) -> Fraction:
-    return abs(to_physical(scaling, raw) - wanted)
+def _miss(scaling: Scaling, wanted: Fraction, raw: float | Fraction) -> Fraction | None:
+    """How far the raw value is from what is wanted, in physical units; None where the scaling has no value for it."""
+    try:
+        return abs(to_physical(scaling, raw) - wanted)
+    except TableError:
+        return None
 
 
 def _raw_solutions(scaling: Scaling, wanted: Fraction) -> list[Fraction]:
@@ -243,30 +249,24 @@ def _looked_up_raws(lookup: Lookup, wanted: Fraction) -> list[Fraction]:
 
 def _nearest_integer(scaling: Scaling, wanted: Fraction, solution: Fraction, _: ElementType) -> Fraction | None:
     """Of the integers beside the solution the one that is nearest in physical units, ties to the even one."""
-    sides: list[tuple[Fraction, int, int]] = []
-    for raw in sorted({math.floor(solution), math.ceil(solution)}):
-        try:
-            sides.append((_miss(scaling, wanted, raw), raw % 2, raw))
-        except TableError:
-            continue  # the scaling has no value there, so it cannot be read back
-    return Fraction(min(sides)[2]) if sides else None
+    sides = sorted({math.floor(solution), math.ceil(solution)})
+    misses = [(miss, raw % 2, raw) for raw in sides if (miss := _miss(scaling, wanted, raw)) is not None]
+    return Fraction(min(misses)[2]) if misses else None
 
 
-def _nearest_float(_: Scaling, wanted: Fraction, solution: Fraction, type_: ElementType) -> Fraction:
-    """The nearest number of the float type, ties to the even significand.
+def _nearest_float(scaling: Scaling, wanted: Fraction, solution: Fraction, type_: ElementType) -> Fraction | None:
+    """The nearest number of the float type, ties to the even significand; None where it cannot be read back.
 
     Raises:
         EncodeError: it is beyond the largest number of the type.
     """
     bits, least, most = _FLOATS[type_.name]
-    if solution == 0:
-        return solution
     size = abs(solution)
-    power = size.numerator.bit_length() - size.denominator.bit_length()
+    power = size.numerator.bit_length() - size.denominator.bit_length() if size else least
     if size < Fraction(2) ** power:
         power -= 1
     step = Fraction(2) ** (max(power, least) - bits + 1)
     rounded = round(solution / step) * step
     if abs(rounded) >= Fraction(2) ** (most + 1):
         raise EncodeError("the value does not fit the stored type", expected=type_.name, got=shown_number(wanted))
-    return rounded
+    return rounded if _miss(scaling, wanted, rounded) is not None else None

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from difflib import get_close_matches
+from collections.abc import Iterable, Mapping
 
 from caldiff.definition.model import BitField, Bits, Names
 from caldiff.definition.number import Physical, exact, shown_number
@@ -75,9 +74,14 @@ def _named(names: Mapping[int, str], text: str) -> int:
     try:
         return _integer(text)
     except ValueError:
-        close = get_close_matches(text, names.values(), n=1)
-        hint = f"did you mean {close[0]}?" if close else None
-        raise EncodeError("no value has this name", got=repr(text[:80]), hint=hint) from None
+        raise EncodeError("no value has this name", got=repr(text[:80]), hint=_close(text, names.values())) from None
+
+
+def _close(word: str, words_: Iterable[str]) -> str | None:
+    from difflib import get_close_matches  # noqa: PLC0415 - only a mistake needs it
+
+    close = get_close_matches(word[:80], words_, n=1)
+    return f"did you mean {close[0]}?" if close else None
 
 
 def _integer(text: str) -> int:
@@ -100,8 +104,7 @@ def _combined(bits: Bits, text: str) -> int:
             try:
                 raw |= _integer(name)
             except ValueError:
-                close = get_close_matches(name, fields, n=1)
-                hint = f"did you mean {close[0]}?" if close else None
+                hint = _close(name, fields)
                 raise EncodeError("no flag or field has this name", got=repr(name[:80]), hint=hint) from None
             continue
         field = fields[name]

@@ -219,7 +219,6 @@ def made(seed: int) -> dict[str, Any]:
             erased=maker.draw.choice([0, 0xFF]),
         ),
         "title": maker.text(),
-        "description": maker.text(),
         "fits": maker.fits(),
         "identity": [maker.field(name) for name in maker.names(2)],
         "regions": [maker.region(name) for name in maker.names(3)],
@@ -240,7 +239,10 @@ def test_what_goes_into_a_definition_comes_out(given_parts: dict[str, Any]) -> N
     assert definition.name == given_parts["name"]
     assert definition.frame == given_parts["frame"]
     assert definition.title == given_parts["title"]
-    assert sorted(definition.fits, key=str) == sorted(given_parts["fits"], key=str)
+    assert [fit.at for fit in definition.fits] == sorted(fit.at for fit in given_parts["fits"])
+    assert {(fit.at, frozenset(fit.any_of)) for fit in definition.fits} == {
+        (fit.at, frozenset(fit.any_of)) for fit in given_parts["fits"]
+    }
     assert list(definition.regions) == sorted(given_parts["regions"], key=lambda r: (r.start, r.size, r.name))
     assert list(definition.identity.values()) == given_parts["identity"]
     assert list(definition.checksums.values()) == sorted(given_parts["checksums"], key=lambda c: c.name)
