@@ -66,7 +66,7 @@ def _value_word(field: BitField, value: int) -> str:
 
 
 def _named(names: Mapping[int, str], text: str) -> int:
-    found = [raw for raw, name in names.items() if name == text]
+    found = [raw for raw, name in names.items() if name.strip() == text]
     if len(found) > 1:
         raise EncodeError(f"several values are called {text}", got=" and ".join(map(str, sorted(found))))
     if found:
