@@ -16,7 +16,7 @@ from caldiff.image.model import Image
 from caldiff.table.layout import Place, addresses, fields_of, place_axis, place_table, words
 from caldiff.table.model import AxisValues, Problem, Raw, Table
 from caldiff.table.scale import beyond, to_physical
-from caldiff.table.text import strange, trimmed
+from caldiff.table.text import strange, trimmed, with_unit
 
 __all__ = ["decode", "decode_axis", "find"]
 
@@ -161,9 +161,8 @@ def _number_problems(scaling: Scaling, limits: Limits | None, raw: Raw, cells: C
         yield from _some(~np.isfinite(to_physical(scaling, raw, cells.type)), "not-a-number", "no number", cells)
     outside = beyond(scaling, limits, raw, cells.type)
     if outside is not None and limits is not None:
-        unit = f" {scaling.unit}" if scaling.unit else ""
-        bounds = f"beyond the limits of {shown_number(limits.low)} to {shown_number(limits.high)}{unit}"
-        yield from _some(outside, "beyond-limits", bounds, cells)
+        bounds = with_unit(f"{shown_number(limits.low)} to {shown_number(limits.high)}", scaling.unit)
+        yield from _some(outside, "beyond-limits", f"beyond the limits of {bounds}", cells)
 
 
 def _some(

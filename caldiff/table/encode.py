@@ -24,6 +24,7 @@ from caldiff.table.decode import decode, decode_axis, find
 from caldiff.table.layout import fields_of, gaps_of
 from caldiff.table.model import AxisValues, Raw, Table
 from caldiff.table.scale import as_double, beyond, to_raw
+from caldiff.table.text import with_unit
 
 __all__ = ["encode", "write_axis", "write_table"]
 
@@ -45,7 +46,7 @@ class _Grid:
         """The error with the table, the cell and its operating point in front."""
         cell = f" cell {list(index)}" if index else ""
         points = [
-            f"{_quantity(axis)} {axis.shown(i)}{' ' * bool(axis.unit)}{axis.unit}"
+            f"{_quantity(axis)} {with_unit(axis.shown(i), axis.unit)}"
             for axis, i in zip(self.axes, index, strict=False)
         ]
         point = f" at {', '.join(reversed(points))}" if points else ""
@@ -77,17 +78,18 @@ class _Grid:
             return
         low, high = as_double(self.limits.low), as_double(self.limits.high)
         asked = np.array([_number(v) for v in given.tolist()])
-        unit = f" {self.scaling.unit}" if self.scaling.unit else ""
-        expected = f"{shown_number(self.limits.low)} to {shown_number(self.limits.high)}{unit}"
+        unit = self.scaling.unit
+        expected = with_unit(f"{shown_number(self.limits.low)} to {shown_number(self.limits.high)}", unit)
         outside = (asked < low) | (asked > high)
         if outside.any():
             place = int(np.flatnonzero(outside)[0])
-            got = f"{given[place]}{unit}"
+            got = with_unit(str(given[place]), unit)
             raise named((place,), EncodeError("the value is beyond the limits", expected=expected, got=got))
         stored = beyond(self.scaling, self.limits, found, self.cells.type)
         if stored is not None:
             place = int(np.flatnonzero(stored)[0])
-            got = f"{given[place]}{unit}, stored as {rules.shown(self.scaling, found[place].item())}{unit}"
+            held = rules.shown(self.scaling, found[place].item())
+            got = f"{with_unit(str(given[place]), unit)}, stored as {with_unit(held, unit)}"
             reason = "the nearest value that can be stored is beyond the limits"
             raise named((place,), EncodeError(reason, expected=expected, got=got))
 

@@ -132,7 +132,7 @@ class Table:
     def __repr__(self) -> str:
         size = " x ".join(map(str, self.raw.shape))
         what = f"{self.spec.kind} {size}" if size else self.spec.kind
-        unit = f" in {self.unit}" if self.unit else ""
+        unit = f" in {self.unit}" if self.unit not in {"", "1"} else ""
         problems = f", {len(self.problems)} problems" if self.problems else ""
         return f"<Table {self.name}: {what}{unit} at 0x{self.at:08X}{problems}>"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["legible", "strange", "trimmed"]
+__all__ = ["legible", "strange", "trimmed", "with_unit"]
 
 
 def trimmed(data: bytes, erased: int) -> bytes:
@@ -19,3 +19,8 @@ def legible(data: bytes, encoding: str) -> str:
 def strange(data: bytes, encoding: str) -> int | None:
     """The index of the first byte that is no printable character, or None where all are."""
     return next((i for i, b in enumerate(data) if legible(data[i : i + 1], encoding) != chr(b)), None)
+
+
+def with_unit(text: str, unit: str) -> str:
+    """The number and its unit; nothing after it where the unit is 1, the unit of what has none."""
+    return text if unit in {"", "1"} else f"{text} {unit}"
