@@ -33,6 +33,7 @@ def _loads(data: bytes, name: str) -> list[tuple[int, int, int]]:
     try:
         elf = ELFFile(BytesIO(data))
         many = elf["e_phnum"]
+        tables = max(elf["e_phoff"] + many * elf["e_phentsize"], elf["e_shoff"] + elf["e_shnum"] * elf["e_shentsize"])
         headers = [elf.get_segment(n).header for n in range(many if many < _MOST else 0)]
         loads = [
             (int(h["p_paddr"]), int(h["p_filesz"]), int(h["p_offset"]))
@@ -44,7 +45,15 @@ def _loads(data: bytes, name: str) -> list[tuple[int, int, int]]:
         raise ImageError("the ELF file is broken", file=name, got=str(error)[:200] or type(error).__name__) from error
     if many >= _MOST:
         raise ImageError("the ELF file has too many program headers", file=name, got=str(many))
+    if tables > len(data):
+        raise _cut_off(name, tables, len(data))
     return loads
+
+
+def _cut_off(name: str, expected: int, got: int, at: int | None = None) -> ImageError:
+    return ImageError(
+        "the ELF file is cut off", file=name, address=at, expected=f"at least {expected} bytes", got=str(got)
+    )
 
 
 def _check(loads: list[tuple[int, int, int]], length: int, name: str, limits: Limits) -> None:
@@ -53,13 +62,7 @@ def _check(loads: list[tuple[int, int, int]], length: int, name: str, limits: Li
     before = 0
     for at, size, low in loads:
         if low + size > length:
-            raise ImageError(
-                "a segment runs over the end of the ELF file: it may be cut off",
-                file=name,
-                address=at,
-                expected=f"{low + size} bytes",
-                got=str(length),
-            )
+            raise _cut_off(name, low + size, length, at)
         if at < before:
             raise ImageError("two segments of the ELF file overlap at their load addresses", file=name, address=at)
         before = at + size
