@@ -32,6 +32,7 @@ RANKS = {
     "caldiff.demo": 6,
     "caldiff.cli": 7,
     "caldiff": 8,
+    "caldiff.__main__": 8,
 }
 
 OWNERS = {  # a library, and the one room that may import it
