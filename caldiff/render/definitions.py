@@ -27,7 +27,7 @@ __all__ = [
 _NAMES = 12
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Checked:
     """What was found in one file: problems, with which it cannot be used; or findings, with which it can."""
 
@@ -43,7 +43,7 @@ class Checked:
         return not self.problems and all(f.severity == "warning" for f in self.findings)
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Listed:
     """One file in the folders of definitions: what it defines, or why it cannot be used."""
 

@@ -21,7 +21,7 @@ _NEAR = 8
 """runs as close as this are shown as one place"""
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Place:
     """Runs that lie close together, in one region."""
 

@@ -19,14 +19,14 @@ _CELL = 24
 """columns that a cell takes at most"""
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Gap:
     """Rows or columns that are left out: how many."""
 
     count: int
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Line:
     """One line of text: a label and a cell per column."""
 
@@ -36,7 +36,7 @@ class Line:
     """of the label"""
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Grid:
     """What is to be laid out.
 
@@ -89,7 +89,7 @@ def laid(grid: Grid, look: Look, *, indent: int = 4) -> list[str]:
     return out
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Layout:
     """Where a grid's parts stand: ``stub`` columns for the labels, then ``widths`` for the cells."""
 

@@ -15,7 +15,7 @@ from caldiff.table.calibration import Calibration
 __all__ = ["Identified", "identity_document", "identity_text"]
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Identified:
     """What is known of one file.
 

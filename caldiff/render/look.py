@@ -32,7 +32,7 @@ def _at_least(width: int) -> int:
     return max(width, 40)
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Look:
     """What the reader's terminal can do.
 

@@ -32,7 +32,7 @@ Index = tuple[int, ...]
 Bools = npt.NDArray[np.bool_]
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Ruler:
     """The labels along one dimension: what it stands for, and each breakpoint after and before."""
 

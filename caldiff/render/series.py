@@ -66,7 +66,7 @@ def _short(total: Comparison, old: int, new: int, look: Look) -> list[str]:
 # ------------------------------------------------------------------------------------------------------------ tables
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Story:
     """One table along a series.
 
@@ -150,7 +150,7 @@ def _grid(story: _Story, origins: npt.NDArray[np.intp], look: Look, view: View) 
     return plane_lines(origins != 0, rulers, cells, look, whole=view.whole)
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Origins:
     """Present values, and below them the letter of the image that set them."""
 

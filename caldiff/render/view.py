@@ -18,7 +18,7 @@ CAUTION_TAGS = ("emissions", "torque-monitoring", "over-temperature", "speed-lim
 """tags of tables whose change can break the law or an engine, and that are named before anything else"""
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class View:
     """A reader's choice.
 

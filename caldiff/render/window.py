@@ -89,7 +89,7 @@ def _union(bits: Bits) -> int:
     return mask
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Changes:
     """Cells before and after, in the way of showing that was asked for."""
 
@@ -182,7 +182,7 @@ def _point(value: float, decimals: int) -> str:
     return shown_number(Fraction(value), decimals) if isfinite(value) else "not a number"
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Steps:
     """Differences of two surfaces over the union of their breakpoints."""
 
