@@ -47,18 +47,22 @@ def _record(prefix: bytes, content: bytes, total: int, shape: RecordShape) -> by
     return prefix + digits.encode() + shape.newline.encode()
 
 
-def _runs(image: Image, shape: RecordShape, edge: Callable[[int], int]) -> Iterator[tuple[int, memoryview]]:
+def _runs(
+    image: Image, shape: RecordShape, edge: Callable[[int], int], crossing: Callable[[int], bool]
+) -> Iterator[tuple[int, memoryview]]:
     """The image cut where records must end: ``edge`` gives the first such address above an address.
 
-    With ``shape.crossing`` the last record before an edge runs on over it. The block of the shape is an edge always.
+    With ``shape.crossing`` the last record before an edge runs on over it, where ``crossing`` allows for one that ends
+    at an address. The block of the shape is an edge always.
     """
     for segment in image.segments:
         data = memoryview(segment.data)
         at = segment.start
         while at < segment.stop:
             size = edge(at) - at
-            if shape.crossing:
-                size = -(-size // shape.length) * shape.length
+            over = -(-size // shape.length) * shape.length
+            if shape.crossing and crossing(at + over):
+                size = over
             if shape.block:
                 size = min(size, shape.block - at % shape.block)
             size = min(size, segment.stop - at)
@@ -96,7 +100,9 @@ def ihex_records(image: Image, shape: RecordShape) -> Iterator[bytes]:
     _hold(image, bits)
     bank = -1 if shape.leading else 0
     zeroed = True
-    for address, data in _runs(image, shape, lambda a: (a | (_BANK - 1)) + 1):
+    # Only a linear base lets an address go on over 64 KiB; a segmented one would wrap around.
+    linear = bits == 32 and not shape.segmented  # noqa: PLR2004
+    for address, data in _runs(image, shape, lambda a: (a | (_BANK - 1)) + 1, lambda _: linear):
         if address >> 16 != bank:
             bank = address >> 16
             low = bits == 20 or (shape.segmented and bank < _MEBI_BANKS)  # noqa: PLR2004
@@ -156,7 +162,8 @@ def srec_records(image: Image, shape: RecordShape) -> Iterator[bytes]:
     if shape.header is not None:
         yield _record(b"S0", bytes([len(shape.header) + 3, 0, 0]) + shape.header, 0xFF, shape)
     count = 0
-    for address, data in _runs(image, shape, lambda a: 1 << _bits(a, least, shape)):
+    # That an address goes on over the end of its form is only plain where records of a wider form follow.
+    for address, data in _runs(image, shape, lambda a: 1 << _bits(a, least, shape), lambda a: a < image.stop):
         bits = _bits(address, least, shape)
         for start, rows in _rows(address, data, shape.length):
             count += len(rows)

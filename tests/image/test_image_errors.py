@@ -67,7 +67,7 @@ BROKEN = {
         lines(ihex(4, 0, b"\xff\xff"), ihex(0, 0xFFFF, b"ab"), HE), 2, None, "end of the 32-bit", None, None,
     ),
     "srec 16-bit wrap": (lines(srec(1, 0xFFFF, b"ab"), SE), 1, None, "end of the 16-bit address range", None, None),
-    "srec 24-bit wrap": (lines(S, srec(2, 0xFFFFFF, b"ab"), SE), 2, None, "end of the 24-bit address range", None, None),
+    "srec 24-bit wrap": (lines(S, srec(2, 0xFFFFFF, b"ab"), SE), 2, None, "end of the 24-bit", None, None),
     "srec 32-bit wrap": (
         lines(srec(3, 0xFFFFFFFF, b"ab"), SE), 1, None, "end of the 32-bit address range", None, None,
     ),
