@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from caldiff.definition import scaling as exact
-from caldiff.definition.model import Bits, ElementType, Linear, Names, Scaling, StoredAxis
+from caldiff.definition.model import Bits, ElementType, FixedAxis, Linear, Names, Scaling, StoredAxis
 from caldiff.diff.model import Statistics, TableState
 from caldiff.diff.operating import Grid, NoSurface
 from caldiff.errors import CaldiffError
@@ -171,7 +171,8 @@ def axis_changed(before: AxisValues, after: AxisValues) -> Flags:
     if ours and theirs:
         changed[:common] = _unlike(ours, theirs)
     else:
-        changed[:common] = before.physical[:common] != after.physical[:common]
+        pairs = zip(_points(before), _points(after), strict=False)
+        changed[:common] = [first != second for first, second in pairs]
     changed.flags.writeable = False
     return changed
 
@@ -181,6 +182,13 @@ def _breakpoints(axis: AxisValues, count: int) -> _Stored | None:
     if not isinstance(axis.spec, StoredAxis) or axis.raw is None:
         return None
     return _Stored(raw=axis.raw[:count], element=axis.spec.cells.type, scaling=axis.spec.scaling)
+
+
+def _points(axis: AxisValues) -> list[Fraction | None]:
+    """The exact breakpoints of any axis."""
+    if not isinstance(axis.spec, StoredAxis) or axis.raw is None:
+        return list(axis.spec.points) if isinstance(axis.spec, FixedAxis) else []
+    return [_exactly(axis.spec.scaling, raw) for raw in axis.raw.tolist()]
 
 
 def statistics(before: Table, after: Table, changed: Flags) -> Statistics | None:

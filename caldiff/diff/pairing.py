@@ -19,19 +19,23 @@ Pair = tuple[TableSpec | None, TableSpec | None]
 def counterpart(old: Definition, new: Definition, name: str) -> str | None:
     """The name that a table of the old definition has in the new one, or None where it is gone.
 
-    The same name; else the table of the new definition that has the old name as an alias; else the first alias of the
-    old table that is a name in the new definition. A table that the other definition has under its own name is never
-    taken for another one.
+    The same name; else the one table that is tied to it by an alias on either side. A table that the other definition
+    has under its own name is never taken for another one, and where aliases lead to several tables they decide nothing.
+    The other way round the answer is the same.
     """
     if name in new.tables:
         return name
-    claimed = new.index.alias(name)
-    if claimed is not None and claimed not in old.tables:
-        return claimed
-    for alias in old.tables[name].aliases:
-        if alias in new.tables and old.index.alias(alias) == name:
-            return alias
+    tied = _tied(old, new, name)
+    if len(tied) == 1 and _tied(new, old, *tied) == {name}:
+        return tied.pop()
     return None
+
+
+def _tied(old: Definition, new: Definition, name: str) -> set[str]:
+    """The tables that only the new definition has and that an alias ties to the old one's table."""
+    tied = {new.index.alias(name)}
+    tied.update(alias for alias in old.tables[name].aliases if old.index.alias(alias) == name and alias in new.tables)
+    return {other for other in tied if other is not None and other not in old.tables}
 
 
 def pairs(old: Definition, new: Definition) -> Iterator[Pair]:
@@ -39,7 +43,7 @@ def pairs(old: Definition, new: Definition) -> Iterator[Pair]:
     left = dict.fromkeys(new.tables)
     for name in old.tables:
         other = counterpart(old, new, name)
-        if other is None or other not in left:  # an alias that two tables claim goes to the first of them
+        if other is None:
             yield old.tables[name], None
         else:
             del left[other]

@@ -242,37 +242,36 @@ def sides(pair: tuple[Image, Image], definition: Definition | None) -> tuple[Cal
 # --------------------------------------------------------------------------------------------------------- the laws
 
 
-@settings(max_examples=200)
+@settings(max_examples=120)
 @given(definitions(), images())
 def test_every_differing_byte_meets_the_fate_that_the_oracle_says(
     definition: Definition, pair: tuple[Image, Image]
 ) -> None:
+    before, after = held(pair[0]), held(pair[1])
     found = compare(*sides(pair, definition))
-    fates = expected_fates(definition, held(pair[0]), held(pair[1]))
+    fates = expected_fates(definition, before, after)
     counted = {f: list(fates.values()).count(f) for f in attrs.asdict(found.fates)}
     assert attrs.asdict(found.fates) == counted
     assert found.fates.total == len(fates) == sum(e.size for e in found.extents)
     assert addresses(found.extents) == sorted(fates)
     assert addresses(found.unexplained) == sorted(a for a, fate in fates.items() if fate == "unexplained")
     assert found.identical is (not fates)
+    for extent in found.extents:
+        for a in range(extent.start, extent.stop):
+            region = definition.region_at(a)
+            assert (extent.region, extent.role) == ((region.name, region.role) if region else ("", None))
+            assert extent.presence == presence(a in before, a in after)
+
+
+def presence(before: bool, after: bool) -> str:
+    return {(True, True): "both", (True, False): "before", (False, True): "after"}[before, after]
 
 
 def addresses(extents: Any) -> list[int]:
     return [a for e in extents for a in range(e.start, e.stop)]
 
 
-@settings(max_examples=200)
-@given(definitions(), images())
-def test_extents_know_their_region_and_who_holds_them(definition: Definition, pair: tuple[Image, Image]) -> None:
-    before, after = held(pair[0]), held(pair[1])
-    for extent in compare(*sides(pair, definition)).extents:
-        for a in range(extent.start, extent.stop):
-            region = definition.region_at(a)
-            assert (extent.region, extent.role) == ((region.name, region.role) if region else ("", None))
-            assert extent.presence == ("both" if a in before and a in after else "before" if a in before else "after")
-
-
-@settings(max_examples=200)
+@settings(max_examples=120)
 @given(definitions(), images())
 def test_every_table_is_in_the_state_that_the_oracle_says(definition: Definition, pair: tuple[Image, Image]) -> None:
     before, after = held(pair[0]), held(pair[1])
