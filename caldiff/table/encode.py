@@ -31,7 +31,7 @@ __all__ = ["encode", "write_axis", "write_table"]
 Index = tuple[int, ...]
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Grid:
     """What a run of cells means and how to name one of them."""
 

@@ -17,7 +17,7 @@ _NAMED = 5
 """definitions named in a hint before the rest is only counted"""
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False)
 class FitFailure:
     """A condition that an image does not meet.
 

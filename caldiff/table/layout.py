@@ -17,7 +17,7 @@ from caldiff.image.model import Image
 __all__ = ["Place", "TablePlace", "addresses", "dtype_of", "fields_of", "gaps_of", "place_axis", "place_table", "words"]
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Place:
     """Where the breakpoints of a stored axis are: ``cells`` are those in use.
 
@@ -30,7 +30,7 @@ class Place:
     count_at: int | None = None
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class TablePlace:
     """Where the values are, and the axes in array order (None for a fixed axis)."""
 
@@ -157,7 +157,7 @@ def _used(shape: tuple[int, ...], counts: Sequence[int | None]) -> tuple[int, ..
     return tuple(n if used is None else min(n, used) for n, used in zip(shape, counts, strict=True))
 
 
-@attrs.define(kw_only=True)
+@attrs.define(kw_only=True, eq=False, repr=False)
 class _Record:
     """Follows the parts of a record, each after the one before, by the counts that the image holds."""
 

@@ -28,7 +28,7 @@ class Problem:
     address: int | None = None
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class AxisValues:
     """The breakpoints of one axis as the image holds them.
 
@@ -57,6 +57,11 @@ class AxisValues:
     def unit(self) -> str:
         """The unit of ``physical``, or ''."""
         return self.spec.scaling.unit if isinstance(self.spec, StoredAxis) else self.spec.unit
+
+    def __repr__(self) -> str:
+        unit = f" in {self.unit}" if self.unit not in {"", "1"} else ""
+        problems = f", {len(self.problems)} problems" if self.problems else ""
+        return f"<AxisValues {self.name}: {len(self)} breakpoints{unit}{problems}>"
 
     def __len__(self) -> int:
         return len(self.physical)

@@ -83,6 +83,7 @@ def test_a_map() -> None:
     assert [table.shown((0, 1)), speed.shown(2), gear.shown(1)] == ["0.0", "3000", "2.5"]
     assert (table.unit, speed.unit, table.shape, len(speed)) == ("degCA", "rpm", (2, 3), 3)
     assert table.problems == ()
+    assert repr(speed) == "<AxisValues speed: 3 breakpoints in rpm>"
     assert repr(table) == "<Table ignition: map 2 x 3 in degCA at 0x00800006>"
 
 
