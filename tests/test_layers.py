@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Callable, Iterator, Mapping
+from functools import cache
 from pathlib import Path
 
 import attrs
@@ -115,8 +116,13 @@ def within(name: str, prefix: str) -> bool:
 # ------------------------------------------------------------------------------------------------ reading the imports
 
 
-def imports_of(module: Module, known: frozenset[str]) -> Iterator[Import]:
+@cache
+def imports_of(module: Module, known: frozenset[str]) -> tuple[Import, ...]:
     """Every module that the source names for loading; ``known`` tells a submodule from a name inside a module."""
+    return tuple(_imports_of(module, known))
+
+
+def _imports_of(module: Module, known: frozenset[str]) -> Iterator[Import]:
     for node, at_load in _walk(module.tree, at_load=True):
         if isinstance(node, ast.Import):
             yield from (Import(alias.name, node.lineno, at_load) for alias in node.names)
@@ -156,7 +162,7 @@ def _called(node: ast.Call) -> str:
 Rule = Callable[[Module, Mapping[str, Module]], Iterator[str]]
 
 
-def _imports(module: Module, modules: Mapping[str, Module]) -> Iterator[Import]:
+def _imports(module: Module, modules: Mapping[str, Module]) -> tuple[Import, ...]:
     return imports_of(module, frozenset(modules))
 
 

@@ -6,11 +6,7 @@ bit positions; GNU objcopy and srec_cat for the file formats. Scalings are state
 
 from __future__ import annotations
 
-import gzip
 import re
-import shutil
-import subprocess
-import zipfile
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from itertools import product
@@ -23,14 +19,11 @@ import pytest
 from caldiff.definition.catalogue import load_definition
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import StoredAxis
-from caldiff.diff.compare import compare
 from caldiff.errors import CaldiffError
-from caldiff.image.model import Image, Segment
+from caldiff.image.model import Image
 from caldiff.image.reading import read_image
-from caldiff.table.calibration import Calibration
 from caldiff.table.decode import decode
 from caldiff.table.encode import write_table
-from caldiff.table.fit import fits
 from caldiff.table.identity import identify
 
 HERE = Path(__file__).parent
@@ -130,15 +123,6 @@ SCALINGS: dict[str, Callable[[Fraction], Fraction]] = {  # the rest is 1 : 1
     "idle_offset": lambda raw: raw / 10,
 }
 FLOATS: dict[str, type[np.floating[Any]]] = {"f16": np.float16, "f32": np.float32, "f64": np.float64}
-FORMATS = {
-    ".elf": "elf",
-    ".hex": "ihex",
-    "-linear.hex": "ihex",
-    ".s19": "srec",
-    ".s37": "srec",
-    "-counted.s37": "srec",
-    ".txt": "titxt",
-}
 
 
 def cells(shape: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
@@ -237,13 +221,14 @@ def test_physical_values_are_the_stated_scaling(name: str, build: Any, definitio
 
 def test_every_type_is_met_in_both_byte_orders(build: Any, definition: Definition) -> None:
     met = {(t.cells.type.name, t.cells.byte_order) for t in definition.tables.values() if t.cells.type.size > 1}
-    wanted = {(kind, order) for kind in ("u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64") for order in ORDERS}
+    wanted = {
+        (kind, order)
+        for kind in ("u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64")
+        for order in ("big", "little")
+    }
     assert wanted <= met
     assert {t.cells.type.name for t in definition.tables.values()} >= {"u8", "i8"}
     assert build.name == "firmware-be" or ("f16", "little") in met
-
-
-ORDERS = ("big", "little")
 
 
 def test_only_the_broken_table_has_problems(definition: Definition, image: Image) -> None:
@@ -314,68 +299,6 @@ def test_words_and_texts(definition: Definition, image: Image) -> None:
     assert "knock_control" not in shown
 
 
-def test_each_definition_fits_its_own_build_only(build: Any, image: Image) -> None:
-    fitting = [n for n in ("firmware-be", "firmware-le") if fits(load_definition(HERE / f"{n}.yaml"), image)]
-    assert fitting == [build.name]
-
-
-def test_regions_are_the_sections(build: Any, definition: Definition) -> None:
-    sections = {
-        s.name: (build.dwarf.loaded(s["sh_addr"]), s["sh_size"])
-        for s in build.dwarf.elf.iter_sections(SECTION)
-        if s.name in {".head", ".text", ".data", ".cal"}
-    }
-    regions = {region.name: (region.start, region.size) for region in definition.regions}
-    names = {"head": ".head", "program": ".text", "learned": ".data", "calibration": ".cal"}
-    assert regions == {name: sections[section] for name, section in names.items()}
-
-
-SECTION = "SHT_PROGBITS"
-
-
-# ------------------------------------------------------------------------------------------------------------- formats
-
-
-@pytest.mark.parametrize("ending", FORMATS)
-def test_every_format_holds_the_same_content(ending: str, build: Any, image: Image) -> None:
-    found = read_image(build.file(ending))
-    assert found.content == image.content
-    assert found.source is not None
-    assert found.source.format == FORMATS[ending]
-
-
-@pytest.mark.parametrize("ending", ["-a2.hex", "-a3.hex", "-a2.s19", "-a3.s19"])
-def test_short_address_forms_hold_the_same_content(ending: str) -> None:
-    assert read_image(HERE / f"out/firmware-le{ending}").content == read_image(HERE / "out/firmware-le.elf").content
-
-
-def test_binaries_placed_by_hand_hold_the_same_content(build: Any, image: Image) -> None:
-    parts = {".head": "-program.bin", ".cal": "-cal.bin"}
-    placed = [
-        read_image(build.file(ending), start=build.dwarf.elf.get_section_by_name(section)["sh_addr"])
-        for section, ending in parts.items()
-    ]
-    assert Image(segments=tuple(segment for part in placed for segment in part)).content == image.content
-
-
-def test_the_image_is_what_the_linker_loads(build: Any, image: Image) -> None:
-    """pyelftools reads the segments; .data counts where it is loaded, .bss nowhere."""
-    loads = build.dwarf.elf.iter_segments("PT_LOAD")
-    segments = tuple(Segment(start=s["p_paddr"], data=s.data()) for s in loads)
-    assert image == Image(segments=segments)
-    assert len(image.segments) == 2
-
-
-@pytest.mark.parametrize("ending", [".elf", ".hex", ".s37", ".txt"])
-def test_packed_files_hold_the_same_content(ending: str, build: Any, image: Image, tmp_path: Path) -> None:
-    plain = build.file(ending)
-    (tmp_path / "image.gz").write_bytes(gzip.compress(plain.read_bytes()))
-    with zipfile.ZipFile(tmp_path / "image.zip", "w", zipfile.ZIP_DEFLATED) as packed:
-        packed.write(plain, "from a customer/read.out")
-    assert read_image(tmp_path / "image.gz").content == image.content
-    assert read_image(tmp_path / "image.zip").content == image.content
-
-
 # --------------------------------------------------------------------------------------------------- writing, comparing
 
 
@@ -398,42 +321,6 @@ def test_values_that_mean_the_same_write_one_of_them(definition: Definition, ima
     cleared = write_table(image, definition, "sensor", raw=[1] * 6)
     back = write_table(cleared, definition, "sensor", physical=decode(image, definition, "sensor").physical)
     assert decode(back, definition, "sensor").raw.tolist() == [0, 256, 512, 768, 1023, 1023]
-
-
-def test_the_two_builds_differ_in_no_table() -> None:
-    """One source, two layouts and byte orders: by name and in physical units nothing changed."""
-    before, after = (
-        Calibration(label=n, image=read_image(HERE / f"out/{n}.elf"), definition=load_definition(HERE / f"{n}.yaml"))
-        for n in ("firmware-be", "firmware-le")
-    )
-    found = compare(before, after)
-    assert found.across
-    assert [(t.name, t.state) for t in found.tables] == [("every_f16", "added")]
-    assert found.axes == ()
-    assert found.identity == ()
-
-
-# ----------------------------------------------------------------------------------------------------------- rebuilding
-
-TOOLS = ("powerpc-linux-gnu-gcc", "arm-none-eabi-gcc", "srec_cat")
-
-
-@pytest.mark.skipif(not all(shutil.which(tool) for tool in TOOLS), reason=f"needs {', '.join(TOOLS)}")
-def test_a_fresh_build_says_the_same(tmp_path: Path, open_build: Callable[[str, Path], Any]) -> None:
-    """The calibration's bytes and every object's address and size follow from the C source, the ABIs and the linker
-    script: the same from every compiler. Code and debugging information are the compiler's own and may differ, so
-    whole files are compared with each other inside the fresh build only: all formats, one content.
-    """
-    subprocess.run([HERE / "build.sh", tmp_path], check=True, timeout=120)
-    for name in ("firmware-be", "firmware-le"):
-        kept, fresh = open_build(name, HERE / "out"), open_build(name, tmp_path)
-        assert fresh.file("-cal.bin").read_bytes() == kept.file("-cal.bin").read_bytes()
-        assert {n: fresh.objects[n] for n in kept.values if n in kept.objects} == {
-            n: kept.objects[n] for n in kept.values if n in kept.objects
-        }
-        contents = {read_image(fresh.file(ending)).content for ending in FORMATS}
-        assert len(contents) == 1
-    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(p.name for p in (HERE / "out").iterdir())
 
 
 def test_a_foreign_build_is_refused_with_its_place(definition: Definition) -> None:
