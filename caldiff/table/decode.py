@@ -9,12 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from caldiff.definition.definition import Definition
-from caldiff.definition.model import Axis, Cells, FixedAxis, Limits, Rational, Scaling, StoredAxis, TableSpec
+from caldiff.definition.model import Axis, Cells, FixedAxis, Limits, Linear, Scaling, StoredAxis, TableSpec
 from caldiff.definition.number import shown_number
 from caldiff.errors import TableError
 from caldiff.image.model import Image
 from caldiff.table.layout import Place, addresses, fields_of, place_axis, place_table, words
-from caldiff.table.model import AxisValues, Problem, Raw, Table
+from caldiff.table.model import AxisValues, Floats, Problem, Raw, Table
 from caldiff.table.scale import beyond, to_physical
 from caldiff.table.text import strange, trimmed, with_unit
 
@@ -40,14 +40,17 @@ def decode(
     where = place_table(image, spec)
     cells = where.cells
     raw = _unmasked(words(image, cells, f"table '{spec.name}'"), cells)
+    simple = spec.kind == "text" or (isinstance(spec.scaling.conversion, Linear) and cells.type.kind != "f")
+    physical = None if simple else to_physical(spec.scaling, raw, cells.type)
     return Table(
         spec=spec,
         raw=raw,
         axes=tuple(_axis(image, axis, place, axes) for axis, place in zip(spec.axes, where.axes, strict=True)),
         at=cells.at,
         strides=cells.strides,
-        problems=tuple(_problems(spec, raw, cells, definition.frame.erased)),
+        problems=tuple(_problems(spec, raw, cells, physical, definition.frame.erased)),
         erased=definition.frame.erased,
+        physical=physical,
     )
 
 
@@ -99,7 +102,10 @@ def _stored(image: Image, axis: StoredAxis, place: Place | None) -> AxisValues:
     physical = to_physical(axis.scaling, raw, cells.type)
     where = addresses(cells.at, cells.shape, cells.strides)
     where.setflags(write=False)
-    problems = [*_count_problem(axis, place), *_number_problems(axis.scaling, axis.scaling.limits, raw, cells)]
+    problems = [
+        *_count_problem(axis, place),
+        *_number_problems(axis.scaling, axis.scaling.limits, raw, cells, physical),
+    ]
     if not (_rises(raw) or _rises(physical)):
         step = int(np.flatnonzero(~(physical[1:] > physical[:-1]))[0]) + 1
         text = f"the axis does not rise strictly: breakpoint {step} is not above breakpoint {step - 1}"
@@ -144,9 +150,9 @@ def _count_problem(axis: StoredAxis, place: Place) -> Iterator[Problem]:
         yield Problem(kind="count-beyond-room", text=text, address=place.count_at)
 
 
-def _problems(spec: TableSpec, raw: Raw, cells: Cells, erased: int) -> Iterator[Problem]:
+def _problems(spec: TableSpec, raw: Raw, cells: Cells, physical: Floats | None, erased: int) -> Iterator[Problem]:
     if spec.kind != "text":
-        yield from _number_problems(spec.scaling, spec.effective_limits, raw, cells)
+        yield from _number_problems(spec.scaling, spec.effective_limits, raw, cells, physical)
         return
     data = trimmed(raw.tobytes(), erased)
     at = strange(data, spec.encoding)
@@ -155,11 +161,13 @@ def _problems(spec: TableSpec, raw: Raw, cells: Cells, erased: int) -> Iterator[
         yield Problem(kind="not-text", text=text, address=_address(cells, (at,)))
 
 
-def _number_problems(scaling: Scaling, limits: Limits | None, raw: Raw, cells: Cells) -> Iterator[Problem]:
-    """Cells that have no physical value, then cells beyond the limits."""
-    if cells.type.kind == "f" or isinstance(scaling.conversion, Rational):
-        yield from _some(~np.isfinite(to_physical(scaling, raw, cells.type)), "not-a-number", "no number", cells)
-    outside = beyond(scaling, limits, raw, cells.type)
+def _number_problems(
+    scaling: Scaling, limits: Limits | None, raw: Raw, cells: Cells, physical: Floats | None
+) -> Iterator[Problem]:
+    """Cells that have no physical value, then cells beyond the limits; ``physical`` may lack where all are numbers."""
+    if physical is not None:
+        yield from _some(~np.isfinite(physical), "not-a-number", "no number", cells)
+    outside = beyond(scaling, limits, raw, cells.type, physical)
     if outside is not None and limits is not None:
         bounds = with_unit(f"{shown_number(limits.low)} to {shown_number(limits.high)}", scaling.unit)
         yield from _some(outside, "beyond-limits", f"beyond the limits of {bounds}", cells)

@@ -166,7 +166,9 @@ def write_table(  # noqa: PLR0913 - one keyword a way of giving values
         wanted = _text(now, physical)
     else:
         _set_physical(grid, wanted, physical, now.physical)
-    return _written(image, grid, now.addresses, now.raw, wanted)
+    after = _written(image, grid, now.addresses, now.raw, wanted)
+    _check_written(grid, wanted, decode(after, definition, now.spec).raw)
+    return after
 
 
 def write_axis(
@@ -215,8 +217,10 @@ def write_axis(
     else:
         _set_physical(grid, wanted, physical, now.physical)
     after = _written(image, grid, now.addresses, now.raw, wanted)
+    found = _found_axis(after, definition, axis)
+    _check_written(grid, wanted, found.raw)
     if physical is not None:
-        for problem in _found_axis(after, definition, axis).problems:
+        for problem in found.problems:
             if problem.kind == "axis-not-rising":
                 raise EncodeError(f"{grid.what}: {problem.text}", address=problem.address)
     return after
@@ -342,6 +346,12 @@ def _written(image: Image, grid: _Grid, where: npt.NDArray[np.int64], before: Ra
         words = _merged(image, cells, cells.mask, places, words)
     stored = words.astype(_word_type(cells)).tobytes()
     return image.patched({at: stored[i * size : (i + 1) * size] for i, at in enumerate(places)})
+
+
+def _check_written(grid: _Grid, wanted: Raw, found: Raw | None) -> None:
+    """What was written is what is read: it is not where cells lie over one another or over their own count."""
+    if found is None or found.astype(wanted.dtype).tobytes() != wanted.tobytes():
+        raise EncodeError(f"{grid.what}: its cells lie over one another and cannot all hold these values")
 
 
 def _word_type(cells: Cells) -> np.dtype[Any]:

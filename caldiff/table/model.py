@@ -92,6 +92,8 @@ class Table:
     strides: tuple[int, ...] = ()
     problems: tuple[Problem, ...] = ()
     erased: int = 0xFF
+    known: Floats | None = attrs.field(default=None, alias="physical")
+    """physical values, where decoding had to reckon them already"""
 
     @property
     def name(self) -> str:
@@ -111,6 +113,8 @@ class Table:
     @cached_property
     def physical(self) -> Floats:
         """Physical values, the shape of ``raw``: the nearest double to the exact value. Raw numbers for text."""
+        if self.known is not None:
+            return self.known
         return to_physical(self.spec.scaling, self.raw, self.spec.cells.type)
 
     @cached_property

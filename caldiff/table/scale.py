@@ -153,8 +153,12 @@ def as_double(value: Fraction) -> float:
 # ------------------------------------------------------------------------------------------------------------ limits
 
 
-def beyond(scaling: Scaling, limits: Limits | None, raw: Raw, element: ElementType) -> npt.NDArray[np.bool_] | None:
+def beyond(
+    scaling: Scaling, limits: Limits | None, raw: Raw, element: ElementType, physical: Floats | None = None
+) -> npt.NDArray[np.bool_] | None:
     """True per cell whose value is beyond the limits; None where none is (or there are no limits).
+
+    ``physical`` spares reckoning the values where they are known.
 
     Limits of float types are met by the float nearest to the limit.
     """
@@ -167,7 +171,7 @@ def beyond(scaling: Scaling, limits: Limits | None, raw: Raw, element: ElementTy
             return None
         outside = np.asarray((raw < low) | (raw > high))
     else:
-        physical = to_physical(scaling, raw, element)
+        physical = to_physical(scaling, raw, element) if physical is None else physical
         lowest, highest = _held_limits(scaling, limits, element)
         outside = np.asarray((physical < lowest) | (physical > highest))
     return outside if outside.any() else None

@@ -164,6 +164,8 @@ def test_names_are_written_by_name() -> None:
         name="fuel", kind="value", cells=run(0, "u8"), scaling=Scaling(conversion=Names(names={0: "petrol", 1: "LPG"}))
     )
     assert write_table(Image.of(b"\x00"), reader(fuel), "fuel", cells={(): "LPG"}).read(0, 1) == b"\x01"
+    assert write_table(Image.of(b"\x00"), reader(fuel), "fuel", physical=1.0).read(0, 1) == b"\x01"
+    assert write_table(Image.of(b"\x00"), reader(fuel), "fuel", physical=7.0).read(0, 1) == b"\x07"  # it has no name
     with pytest.raises(EncodeError, match="table 'fuel'"):
         write_table(Image.of(b"\x00"), reader(fuel), "fuel", cells={(): "diesel"})
 
@@ -258,3 +260,12 @@ def test_fewer_breakpoints_set_the_stored_count_and_move_the_record() -> None:
     assert decode(after, definition, "w").raw.tolist() == [7, 8]
     with pytest.raises(UsageError, match="another shape"):
         write_axis(image, definition, "w.x", physical=[1, 2, 3, 4])
+
+
+def test_cells_over_one_another_cannot_hold_any_values() -> None:
+    overlapping = Cells(at=0, type=TYPES["u16"], byte_order="big", shape=(2,), strides=(1,))
+    spec = TableSpec(name="o", kind="block", cells=overlapping)
+    image, definition = Image.of(bytes([1, 2, 3])), reader(spec)
+    assert write_table(image, definition, "o", raw=[0x0405, 0x0506]).read(0, 3) == bytes([4, 5, 6])
+    with pytest.raises(EncodeError, match="'o': its cells lie over one another"):
+        write_table(image, definition, "o", raw=[0x0405, 0x0607])
