@@ -56,14 +56,13 @@ def letter(index: int) -> str:
 def head_lines(calibrations: Sequence[Calibration], look: Look, view: View) -> list[str]:
     """What every file of a comparison is; what they all say of themselves is said once."""
     meanings = [_meaning(c, view) for c in calibrations]
+    shared = [text for text in meanings[0] if len(meanings) > 1 and all(text in other for other in meanings)]
     out: list[str] = []
-    alike = len(calibrations) > 1 and all(m == meanings[0] for m in meanings)
     for n, (calibration, meaning) in enumerate(zip(calibrations, meanings, strict=True)):
-        out += _file(calibration, [] if alike else meaning, look, mark=letter(n))
-    if alike:
-        lead = "both" if len(calibrations) == 2 else "all"  # noqa: PLR2004 - a pair
-        lines = [line for text in meanings[0] for line in wrapped(look.text(text), look.width, indent=6)]
-        out += [lead.ljust(6) + lines[0].lstrip(), *lines[1:]]
+        out += _file(calibration, [text for text in meaning if text not in shared], look, mark=letter(n))
+    lead = "both" if len(calibrations) == 2 else "all"  # noqa: PLR2004 - a pair
+    for n, text in enumerate(shared):
+        out += wrapped(look.text(text), look.width, indent=6, lead="" if n else lead)
     return out
 
 

@@ -111,7 +111,7 @@ def _span(diff: TableDiff, stats: Statistics) -> str:
     if stats.least_percent is None or stats.greatest_percent is None:
         return text
     low, high = (_float(v, 1) for v in (stats.least_percent, stats.greatest_percent))
-    return f"{text} ({low} %)" if low == high else f"{text} ({low} to {high} %)"
+    return f"{text} ({low}%)" if low == high else f"{text} ({low} to {high}%)"
 
 
 def _float(value: float, decimals: int) -> str:

@@ -20,7 +20,7 @@ from caldiff.render.figures import (
     step_ink,
 )
 from caldiff.render.grid import Cell, Line
-from caldiff.render.look import Look, wrapped
+from caldiff.render.look import Look, width_of, wrapped
 from caldiff.render.plane import INDENT, Bools, Cells, Index, Ruler, plane_lines, ruler_of
 from caldiff.render.view import Show, View
 from caldiff.render.words import axis_label, axis_unit, decimals_of, unit_after
@@ -59,9 +59,12 @@ def _single(before: Table, after: Table, look: Look) -> list[str]:
     old, new = (look.text(figures.text(side, ())) for side in (0, 1))
     if figures.step(()) is None:
         return wrapped(f"{old} {arrow} {new}{unit}", look.width, indent=INDENT)
-    percent = f"  {figures.percent(())}" if figures.value(0, ()) else ""
-    step = look.paint(f"{figures.difference(())}{unit}{percent}", figures.ink(()))
-    return [f"{' ' * INDENT}{old} {arrow} {look.paint(new, 'strong')}{unit}    {step}"]
+    values = f"{old} {arrow} {new}{unit}"
+    step = f"{figures.difference(())}{unit}" + (f"  {figures.percent(())}" if figures.value(0, ()) else "")
+    painted = look.paint(step, figures.ink(()))
+    if INDENT + width_of(values) + 4 + width_of(step) <= look.width:
+        return [f"{' ' * INDENT}{values}    {painted}"]
+    return [*wrapped(values, look.width, indent=INDENT), " " * INDENT + painted]
 
 
 def _switched(bits: Bits, before: int, after: int, look: Look) -> list[str]:
