@@ -25,7 +25,7 @@ _MAPPED_FROM = 1 << 20
 """smaller files are read: a map would keep a file handle as long as the definition lives"""
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Cache:
     """A folder of compiled definitions with the secret that they are sealed with.
 
@@ -35,7 +35,7 @@ class Cache:
     """
 
     folder: Path
-    key: bytes = attrs.field(repr=False)
+    key: bytes
 
     @classmethod
     def at(cls, folder: Path) -> Cache | None:

@@ -40,7 +40,7 @@ def _family(path: str | PathLike[str] | None) -> CaldiffError:
     )
 
 
-@attrs.frozen
+@attrs.frozen(eq=False)
 class Catalogue:
     """Folders of definitions, in the order in which they are searched.
 
@@ -51,7 +51,7 @@ class Catalogue:
 
     folders: tuple[Path, ...] = attrs.field(converter=_paths, default=())
     cache: Path | None = None
-    _opened: dict[Path, Opened] = attrs.field(factory=dict, init=False, repr=False, eq=False)
+    _opened: dict[Path, Opened] = attrs.field(factory=dict, init=False, repr=False)
 
     def load(self, path: str | PathLike[str]) -> Definition:
         """The definition in a file, from its compiled form where that is still true.

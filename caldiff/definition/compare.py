@@ -21,6 +21,7 @@ from caldiff.definition.normal import (
     normal_region,
     normal_scaling,
     normal_table,
+    own_axis_name,
 )
 
 __all__ = ["Change", "DefinitionComparison", "Difference", "compare_definitions"]
@@ -28,6 +29,8 @@ __all__ = ["Change", "DefinitionComparison", "Difference", "compare_definitions"
 Kind = Literal["added", "removed", "moved", "changed"]
 Step = str | int
 Items = dict[str, Any]
+Found = tuple[tuple[Step, ...], Any, Any]
+"""a path, the value before and the value after"""
 
 _ADDRESSES = ("at", "start")
 
@@ -37,23 +40,27 @@ class Difference:
     """One value that differs within an object.
 
     Attributes:
-        path: keys and positions from the object down, in its normal form.
+        path: keys and positions from the object down, in its normal form; names of values, points of a look-up and
+            fields of a word are found by value, raw value and name instead of by position. Empty where only the order
+            of something differs.
+        label: the path for people, such as ``axis y address``.
         before, after: JSON values; None where there is none.
     """
 
     path: tuple[Step, ...]
+    label: str
     before: Any
     after: Any
 
     @property
     def text(self) -> str:
         """The difference as a line, such as ``scaling factor: 1/4 -> 1/2``."""
-        label = " ".join(_words(self.path)) or "meaning"
-        if self.before is None:
-            return f"{label}: now {_shown(self.path, self.after)}"
-        if self.after is None:
-            return f"{label}: no longer {_shown(self.path, self.before)}"
-        return f"{label}: {_shown(self.path, self.before)} -> {_shown(self.path, self.after)}"
+        if not self.path:
+            return self.label
+        before, after = (None if v is None else _shown(self.path, v) for v in (self.before, self.after))
+        if before is None:
+            return f"{self.label}: now {after}"
+        return f"{self.label}: no longer {before}" if after is None else f"{self.label}: {before} -> {after}"
 
 
 @attrs.frozen(kw_only=True)
@@ -103,7 +110,7 @@ def _records(items: Mapping[str, Any], form: Callable[[Any], Normal]) -> Items:
 
 
 def _plain(definition: Definition) -> Items:
-    title = {"title": definition.title} if definition.title else {}
+    title = {"title": {"title": definition.title}} if definition.title else {}
     return {"image": normal_frame(definition.frame), **title}
 
 
@@ -120,7 +127,21 @@ _SECTIONS: dict[str, Callable[[Definition], Items]] = {
 
 
 def _read(item: Any) -> Any:
-    return json.loads(item) if isinstance(item, bytes) else item
+    return _keyed(json.loads(item) if isinstance(item, bytes) else item)
+
+
+def _keyed(item: Any) -> Any:
+    """The item with its lists of pairs and of named fields as mappings: what belongs together is compared."""
+    if not isinstance(item, dict):
+        return [_keyed(value) for value in item] if isinstance(item, list) else item
+    keyed = {key: _keyed(value) for key, value in item.items()}
+    if "names" in keyed:
+        keyed["names"] = {str(raw): name for raw, name in keyed["names"]}
+    if "lookup" in keyed:
+        keyed["lookup"]["points"] = {str(raw): physical for raw, physical in keyed["lookup"]["points"]}
+    if "bits" in keyed:
+        keyed["bits"] = {field.pop("name"): field for field in keyed["bits"]}
+    return keyed
 
 
 def _affected(old: Definition, new: Definition, section: str, name: str) -> tuple[str, ...]:
@@ -163,12 +184,23 @@ def _changes(section: str, old: Items, new: Items, affected: Callable[[str], tup
             yield Change(kind="added", section=section, name=name, affects=affected(name))
         elif name in moved:
             before, after = (dict(_places(item)) for item in moved[name])
-            places = [Difference(path=p, before=before[p], after=after[p]) for p in before if before[p] != after[p]]
-            yield Change(kind="moved", section=section, name=name, differences=tuple(places), affects=affected(name))
+            found = [(path, before[path], after[path]) for path in before if before[path] != after[path]]
+            yield _change("moved", section, name, moved[name], found, affected(name))
         elif name in differing:
-            yield Change(
-                kind="changed", section=section, name=name, differences=tuple(deep[name]), affects=affected(name)
-            )
+            yield _change("changed", section, name, differing[name], deep[name], affected(name))
+
+
+def _change(  # noqa: PLR0913, PLR0917 - the parts of one change
+    kind: Kind, section: str, name: str, pair: tuple[Any, Any], found: list[Found], affects: tuple[str, ...]
+) -> Change:
+    """What is found within an object, its own place and type first."""
+    differences = [
+        Difference(path=path, label=_label(path, pair[after is not None]), before=before, after=after)
+        for path, before, after in sorted(
+            found, key=lambda f: (f[0][0] != "cells", [str(step).zfill(9) for step in f[0]])
+        )
+    ] or [Difference(path=(), label="the order of its entries", before=None, after=None)]
+    return Change(kind=kind, section=section, name=name, differences=tuple(differences), affects=affects)
 
 
 def _natural(name: str) -> tuple[int, str]:
@@ -193,42 +225,60 @@ def _places(item: Any, path: tuple[Step, ...] = ()) -> Iterator[tuple[tuple[Step
                 yield from _places(value, (*path, step))
 
 
-def _differences(pairs: Mapping[str, tuple[Any, Any]]) -> dict[str, list[Difference]]:
-    """What differs within each pair, in order of path."""
-    found: dict[str, list[Difference]] = {name: [] for name in pairs}
+def _differences(pairs: Mapping[str, tuple[Any, Any]]) -> dict[str, list[Found]]:
+    """What differs within each pair."""
+    found: dict[str, list[Found]] = {name: [] for name in pairs}
     if not pairs:
         return found
     from deepdiff import DeepDiff  # noqa: PLC0415 - it takes longer to import than most definitions to compare
-    from deepdiff.helper import notpresent  # noqa: PLC0415
+    from deepdiff.helper import notpresent  # noqa: PLC0415 - as above
 
     old, new = ({name: pair[side] for name, pair in pairs.items()} for side in (0, 1))
     for levels in DeepDiff(old, new, view="tree", threshold_to_diff_deeper=0).values():
         for level in levels:
             name, *path = level.path(output_format="list")
             before, after = (None if value is notpresent else value for value in (level.t1, level.t2))
-            found[name].append(Difference(path=tuple(path), before=before, after=after))
-    for differences in found.values():
-        differences.sort(key=lambda d: [(isinstance(step, str), str(step).zfill(6)) for step in d.path])
+            found[name].append((tuple(path), before, after))
     return found
 
 
 # ------------------------------------------------------------------------------------------------------------- words
 
-_SILENT = {"cells", "linear", "rational", "lookup"}
-_WORDS = {"at": "address", "start": "address", "byte_order": "byte order", "any_of": "pattern", "points": "point"}
+_INSIDE = {
+    "cells": "",
+    "linear": "",
+    "rational": "",
+    "lookup": "",
+    "any_of": "alternative",
+    "names": "name of",
+    "points": "point",
+    "bits": "field",
+}
+"""keys that lead on"""
+_AT_END = {"at": "address", "start": "address", "byte_order": "byte order", "any_of": "alternatives", "bits": "fields"}
+_ENDS = ("lower", "upper")
+_UNORDERED = {"tags", "aliases", "over"}
 
 
-def _words(path: tuple[Step, ...]) -> Iterator[str]:
-    for step in path:
-        if isinstance(step, int):
-            yield str(step + 1)
-        elif step not in _SILENT:
-            yield _WORDS.get(step, step)
+def _label(path: tuple[Step, ...], item: Any) -> str:
+    """The path in words."""
+    words: list[str] = []
+    for place, step in enumerate(path):
+        above = path[place - 1] if place else None
+        if not isinstance(step, int):
+            words.append((_INSIDE if place + 1 < len(path) else _AT_END).get(step, step))
+        elif above == "limits":
+            words[-1] = f"{_ENDS[step]} limit"
+        elif above == "axes":
+            words[-1] = f"axis {own_axis_name('', step, len(item['axes']))[1:]}"
+        elif above not in _UNORDERED:
+            words.append(str(step + 1))
+    return " ".join(word for word in words if word)
 
 
 def _shown(path: tuple[Step, ...], value: Any) -> str:
-    if path and path[-1] in _ADDRESSES:
+    if path[-1] in _ADDRESSES:
         return f"0x{int(value):08X}"
-    if isinstance(value, str):
-        return value
-    return json.dumps(value, ensure_ascii=False)
+    if path[-1] == "mask" and not isinstance(value, str):
+        return f"0x{value:X}"
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

@@ -328,7 +328,7 @@ def _head(pages: Pages) -> dict[str, Any]:
     return head
 
 
-@attrs.frozen(kw_only=True)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Opened:
     """A compiled form: the files that it came from, and the definition; None for a family."""
 
