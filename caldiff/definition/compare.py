@@ -196,11 +196,16 @@ def _change(  # noqa: PLR0913, PLR0917 - the parts of one change
     """What is found within an object, its own place and type first."""
     differences = [
         Difference(path=path, label=_label(path, pair[after is not None]), before=before, after=after)
-        for path, before, after in sorted(
-            found, key=lambda f: (f[0][0] != "cells", [str(step).zfill(9) for step in f[0]])
-        )
-    ] or [Difference(path=(), label="the order of its entries", before=None, after=None)]
+        for path, before, after in sorted(found, key=_order)
+    ]
+    if not found:
+        differences = [Difference(path=(), label="the order of its entries", before=None, after=None)]
     return Change(kind=kind, section=section, name=name, differences=tuple(differences), affects=affects)
+
+
+def _order(found: Found) -> tuple[bool, list[tuple[int, str]]]:
+    path = found[0]
+    return path[0] != "cells", [_natural(str(step)) for step in path]
 
 
 def _natural(name: str) -> tuple[int, str]:
