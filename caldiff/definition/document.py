@@ -34,19 +34,24 @@ _MOST_PROBLEMS = 1000
 _ODD = re.compile("[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 """control characters, Unicode line separators (lines in YAML 1.1, none in 1.2), the byte order mark, non-characters"""
 _PLAIN = bytes([9, 10, 13, *range(0x20, 0x7F)])
-_DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?:(?<!\?)\S|(?<=\?)\s)")
-"""anchors, aliases, tags, directives, explicit keys (or what looks so): libyaml decides"""
-_DOUBTFUL_TEXT = ("\\", "\t", "\r", "\n---", "\n...")
+_DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?:\S|(?<=\?)\s)")
+_DOUBTFUL_FLOW = re.compile(r"[\[{,]\s*:\s|[:-]\s+[\]}]|#[^\n]*\n[ \n]*[\]}:]|['\"] +[^ \n#:,\]}]")
+"""anchors, aliases, tags, directives, explicit keys, empty keys and stray brackets, or what looks so"""
+_DOUBTFUL_TEXT = ("\\", "\t", "\r", "\n---", "\n...", " ...")
 """escapes, tabs, old line ends, document marks"""
-_DOUBTFUL_VALUES = ("~", "Null", "NULL", "True", "TRUE", "False", "FALSE", ".inf", "-.inf", ".nan")
+_DOUBTFUL_WORDS = ("~", "Null", "NULL", "True", "TRUE", "False", "FALSE", ".inf", "-.inf", ".nan")
 """rapidyaml gives these as text, quoted or not, or writes them where ``inf`` or ``nan`` stood"""
+_DOUBTFUL_JSON = (*(f'"{word}"' for word in _DOUBTFUL_WORDS), " #", '"":', '"<<":')
+"""and it takes some comments inside flow collections for text"""
 
 _NULL = frozenset(["", "~", "null", "Null", "NULL"])
 _BOOL = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
 _INT = re.compile(r"[-+]?(?:0|[1-9][0-9]{0,999})")
 _FLOAT = re.compile(
-    r"[-+]?(?:\.[0-9]+|[0-9]+\.[0-9]*|[0-9]+(?=[eE]))(?:[eE][-+]?[0-9]+)?|[-+]?\.(?:inf|Inf|INF)|\.nan|\.NaN|\.NAN"
+    r"[-+]?(?:\.[0-9]+|(?:0|[1-9][0-9]*)\.[0-9]*|[1-9][0-9]*(?=[eE]))(?:[eE][-+]?[0-9]+)?"
+    r"|[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN)"
 )
+"""as the core schema has it, but for a leading zero"""
 
 
 class Decimals(str):
@@ -113,7 +118,7 @@ def decoded(data: bytes) -> str:
         raise _odd(text[: odd.start()], "a character that has no business in a definition", f"U+{ord(odd[0]):04X}")
     if len(text) > _MOST_MARKS and sum(map(text.count, (",", ":", "[", "{", "\n", "- "))) > _MOST_MARKS:
         raise Wrong("the file holds more values than a definition may", expected=f"at most {_MOST_MARKS}")
-    return text
+    return text if text.endswith("\n") else f"{text}\n"  # the parsers do not agree on a block of text without it
 
 
 def _odd(before: str, reason: str, got: str) -> Wrong:
@@ -136,7 +141,9 @@ def read(text: str, *, places: bool = False) -> Document:
 
 def _fast(text: str) -> Document | None:
     """What rapidyaml makes of the text; None at the slightest doubt."""
-    if text.startswith(("---", "%")) or any(word in text for word in _DOUBTFUL_TEXT) or _DOUBTFUL.search(text):
+    if text.startswith(("---", "...")) or any(word in text for word in _DOUBTFUL_TEXT):
+        return None
+    if _DOUBTFUL.search(text) or _DOUBTFUL_FLOW.search(text):
         return None
     import ryml  # noqa: PLC0415 - starts slowly, and only a definition that is not yet compiled needs it
 
@@ -146,8 +153,8 @@ def _fast(text: str) -> Document | None:
             plain: str | None = ryml.emit_json(ryml.parse_in_place(buffer))
     except (ryml.ExceptionBasic, ryml.ExceptionParse, ryml.ExceptionVisit, UnicodeError):
         return None
-    if plain is None or " #" in plain or any(f'"{word}"' in plain for word in _DOUBTFUL_VALUES):
-        return None  # rapidyaml takes some comments inside flow collections for text
+    if plain is None or any(word in plain for word in _DOUBTFUL_JSON):
+        return None
     try:
         tree = json.loads(plain, object_pairs_hook=_once, parse_float=Decimals, parse_constant=_no_number)
     except (ValueError, RecursionError):
@@ -266,14 +273,14 @@ class _Composer:
 
     def _scalar(self, event: Any) -> None:
         self._properties(event)
-        if event.value == "<<" and event.implicit[0]:
-            self._refuse(event, "merge keys are not part of the format", hint=_BY_NAME)
         self._leaf(event.value, plain(event.value) if event.implicit[0] else event.value, _place(event))
 
     def _leaf(self, text: str, value: Any, place: Place) -> None:
         """A scalar or alias: a key where one is due, else a value."""
         top = self.stack[-1] if self.stack else None
         if top is not None and top.key is None and isinstance(top.value, dict):
+            if text == "<<":
+                self._problem(place, "merge keys are not part of the format", hint=_BY_NAME)
             top.key = (text, place)
         else:
             self._put(value, place)

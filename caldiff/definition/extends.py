@@ -38,7 +38,6 @@ class Written:
 
     file: str
     digest: Digest
-    content: str = ""
     folder: Path | None = None
     plain: Entry = attrs.Factory(dict)
     sections: dict[str, dict[str, Entry]] = attrs.Factory(lambda: {name: {} for name in NAMED})
@@ -48,25 +47,24 @@ class Written:
     problems: list[Problem] = attrs.Factory(list)
     places: Place | None = None
 
-    def find(self, problem: Problem) -> tuple[Place, int] | None:
-        """Where the problem's path leads in this file, and how far; None where the file is no YAML."""
-        if self.places is None:
-            try:
-                self.places = read(self.content, places=True).places
-            except Wrong:
-                return None
+    def find(self, problem: Problem) -> tuple[Place, int]:
+        """Where the problem's path leads in this file, and for how many steps."""
         path = problem.path
         if len(path) > 1 and path[0] in _LISTS and isinstance(path[1], str):
             path = (path[0], self.numbers.get((path[0], path[1]), -1), *path[2:])
-        return self.places.find(path, at_key=problem.at_key) if self.places else None
+        return self.places.find(path, at_key=problem.at_key) if self.places else (Place(1, 1), 0)
 
     def error(self, problem: Problem) -> CaldiffError:
         """The problem as an error in this file, with its line and column."""
         line, column = problem.line, problem.column
-        if line is None and (found := self.find(problem)):
-            line, column = found[0].line, found[0].column
+        if line is None and self.places:
+            place, steps = self.find(problem)
+            if problem.whole and steps < len(problem.path):  # inherited, so what brings it in is to blame
+                place, _ = self.places.find(("extends",))
+            line, column = place.line, place.column
+        steps_written = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in problem.path)
         return CaldiffError(
-            _where(problem),
+            f"{steps_written.lstrip('.')}: {problem.reason}" if steps_written else problem.reason,
             file=self.file,
             line=line,
             column=column,
@@ -74,12 +72,6 @@ class Written:
             got=problem.got,
             hint=problem.hint,
         )
-
-
-def _where(problem: Problem) -> str:
-    """The reason, beginning with the entry that it is about."""
-    steps = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in problem.path)
-    return f"{steps.lstrip('.')}: {problem.reason}" if steps else problem.reason
 
 
 def read_bytes(path: Path) -> bytes:
@@ -97,14 +89,14 @@ def read_bytes(path: Path) -> bytes:
         raise FileError(f"the file cannot be read: {getattr(error, 'strerror', None) or error}", file=path) from None
 
 
-def written(data: bytes, file: str, folder: Path | None) -> Written:
-    """What one file says by itself, with all problems that are its own."""
+def written(data: bytes, file: str, folder: Path | None, *, places: bool = False) -> Written:
+    """What one file says by itself, with all problems that are its own; ``places`` as for :func:`document.read`."""
     found = Written(file=file, digest=Digest.of(data), folder=folder)
     try:
-        found.content = decoded(data)
-        document = read(found.content)
+        document = read(decoded(data), places=places)
     except Wrong as wrong:
         found.problems += wrong.problems
+        found.broken.add(("extends", ""))  # what it would have brought is not known
         return found
     found.nulls, found.places = document.nulls, document.places
     found.problems += document.problems
@@ -169,14 +161,14 @@ def _read_list(found: Written, section: str, entries: list[Any]) -> None:
 # --------------------------------------------------------------------------------------------------------- ancestors
 
 
-def ancestry(own: Written, folders: Sequence[Path]) -> list[Written]:
+def ancestry(own: Written, folders: Sequence[Path], *, places: bool = False) -> list[Written]:
     """The file and what it extends, nearest first. A problem on the way is noted where ``extends`` stands."""
     chain = [own]
     names = [own.plain.get("name", "")]
     while name := chain[-1].plain.get("extends"):
         names.append(name)
         try:
-            chain.append(_ancestor(names, chain[-1].folder, folders))
+            chain.append(_ancestor(names, chain[-1].folder, folders, places=places))
         except Wrong as wrong:
             chain[-1].problems += wrong.under("extends")
             chain[-1].broken.add(("extends", ""))
@@ -190,7 +182,7 @@ def ancestor(name: str, beside: Path | None, folders: Sequence[Path]) -> Path | 
     return next((path for path in paths if path.exists()), None)
 
 
-def _ancestor(names: Sequence[str], beside: Path | None, folders: Sequence[Path]) -> Written:
+def _ancestor(names: Sequence[str], beside: Path | None, folders: Sequence[Path], *, places: bool) -> Written:
     """The last of the names, read; the others are those on the way to it."""
     name = names[-1]
     if name in names[:-1]:
@@ -207,7 +199,7 @@ def _ancestor(names: Sequence[str], beside: Path | None, folders: Sequence[Path]
             hint=intended(name, near) or "put the file beside this one, or in a folder where definitions are found",
         )
     try:
-        found = written(read_bytes(path), str(path), path.parent)
+        found = written(read_bytes(path), str(path), path.parent, places=places)
     except FileError as error:
         raise Wrong(error.reason, got=str(path)) from None
     own = found.plain.get("name", name)

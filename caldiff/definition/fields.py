@@ -42,6 +42,7 @@ __all__ = [
     "IMAGE",
     "LOOKUP",
     "MOST_CELLS",
+    "MOST_POINTS",
     "RATIONAL",
     "REGION",
     "REMOVE",
@@ -55,6 +56,8 @@ __all__ = [
 
 MOST_CELLS = 1 << 24
 """in one table: more is a slip of the pen, and would cost memory before anybody saw it"""
+MOST_POINTS = 1 << 20
+"""breakpoints of all fixed axes together, which the normal form lists one by one"""
 
 ADDRESS = integer("an address", 0, ADDRESSES - 1)
 SIZE = integer("a size in bytes, such as 4096, 0x1000 or 4 KiB", 1, ADDRESSES, size=True)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from itertools import pairwise
 from math import prod
 from typing import Any
 
-from caldiff.definition.fields import AXIS, COUNT, MOST_CELLS, STORED, TABLE
+from caldiff.definition.fields import AXIS, COUNT, MOST_CELLS, MOST_POINTS, STORED, TABLE
 from caldiff.definition.kinds import ADDRESSES
 from caldiff.definition.meaning import Context, number, texts, within
 from caldiff.definition.model import TYPES, ElementType
@@ -17,8 +19,7 @@ Entry = dict[str, Any]
 _KINDS = ("value", "curve", "map", "cuboid")
 _STRIDES = ("stride", "row_stride", "layer_stride")
 _RECORD = ("record", "room", "align")
-_MOST_POINTS = 1 << 20
-_LAYOUT = frozenset([*_STRIDES, "order"])
+_LAYOUT = (*_STRIDES, "order")
 
 
 # ------------------------------------------------------------------------------------------------------------ axes
@@ -86,38 +87,54 @@ def _points(context: Context, entry: Entry, listed: bool, *path: str) -> list[st
     for key in STORED:
         if key in entry:
             context.wrong(
-                "an axis is stored, fixed or listed, and this one is two of them",
-                path=(*path, key),
-                hint="stored: at, type, count; fixed: start, step, count; listed: list",
+                "an axis is stored, fixed or listed, and this one is two of them", path=(*path, key), hint=_AXIS_HINT
             )
-    if listed:
-        for key in ("start", "step", "count"):
-            if key in entry:
-                context.wrong(
-                    f"a listed axis has no {key}", path=(*path, key), hint="give list, or start, step and count"
-                )
-        points: list[str] = entry["list"]
-    else:
-        for key in ("start", "step", "count"):
-            context.need(entry, AXIS, key, *path)
-        if isinstance(entry.get("count"), dict):
-            context.wrong("a fixed axis has a plain count", path=(*path, "count"), expected="a count", got="a mapping")
-            return []
-        if context.found:
-            return []
-        points = context.steps(entry["start"], entry["step"], entry["count"], *path)
+    points = _listed(context, entry, *path) if listed else _fixed(context, entry, *path)
     context.points += len(points)
-    if context.points > _MOST_POINTS:
-        context.wrong("the fixed axes have too many breakpoints", path=path, expected=f"at most {_MOST_POINTS} in all")
+    if context.points > MOST_POINTS:
+        context.wrong("the fixed axes have too many breakpoints", path=path, expected=f"at most {MOST_POINTS} in all")
         return []
-    for n in context.falls(points):
-        context.wrong(
-            "the breakpoints of an axis rise",
-            path=(*path, "list", n) if listed else (*path, "step"),
-            expected=f"above {points[n - 1]}",
-            got=points[n],
-        )
     return points
+
+
+_AXIS_HINT = "stored: at, type, count; fixed: start, step, count; listed: list"
+
+
+def _listed(context: Context, entry: Entry, *path: str) -> list[str]:
+    for key in ("start", "step", "count"):
+        if key in entry:
+            context.wrong(f"a listed axis has no {key}", path=(*path, key), hint=_AXIS_HINT)
+    points: list[str] = entry["list"]
+    exact = [Fraction(p) for p in points]
+    for n, (before, after) in enumerate(pairwise(exact), start=1):
+        if before >= after:
+            context.wrong(
+                "the breakpoints of an axis rise",
+                path=(*path, "list", n),
+                expected=f"above {before}",
+                got=str(after),
+            )
+    return points
+
+
+def _fixed(context: Context, entry: Entry, *path: str) -> list[str]:
+    missing = [key for key in ("start", "step", "count") if key not in entry]
+    for key in missing:
+        context.need(entry, AXIS, key, *path)
+    if missing:
+        return []
+    start, step, count = Fraction(entry["start"]), Fraction(entry["step"]), entry["count"]
+    if isinstance(count, dict):
+        context.wrong("the count of a fixed axis is a number", path=(*path, "count"), got="a mapping")
+    elif step <= 0:
+        context.wrong(
+            "the breakpoints of an axis rise", path=(*path, "step"), expected="a step above 0", got=entry["step"]
+        )
+    elif context.points + count > MOST_POINTS:
+        context.wrong("the fixed axes have too many breakpoints", path=(*path, "count"), got=str(count))
+    else:
+        return [str(start + n * step) for n in range(count)]
+    return []
 
 
 # ---------------------------------------------------------------------------------------------------------- cells
@@ -196,44 +213,50 @@ def _check_strides(context: Context, shape: tuple[int, ...], strides: tuple[int,
 # ---------------------------------------------------------------------------------------------------------- tables
 
 
-def table(context: Context, name: str, entry: Entry) -> Entry:
+def table(context: Context, _name: str, entry: Entry) -> Entry:
     """A table in normal form; problems go to the context."""
     found = texts(entry, "title", "description", "group", "limits")
     for key in ("tags", "aliases"):
         if key in entry:
             found[key] = context.words(entry[key], key)
     if "at" not in entry:
-        context.unplaced(name, entry)
-        return found
-    if "text" in entry:
-        return found | _text(context, entry)
+        context.unplaced()
+    elif "text" in entry:
+        _text(context, entry, found)
+    elif "type" not in entry:
+        context.need(entry, TABLE, "type")
+    else:
+        _numbers(context, entry, found)
+    return found
+
+
+def _numbers(context: Context, entry: Entry, found: Entry) -> None:
+    """The rest of any table but a text."""
     if "encoding" in entry:
         context.wrong("encoding belongs to a text", path=("encoding",), hint="a text has the key text, its length")
-    if "type" not in entry:
-        context.need(entry, TABLE, "type")
-        return found
     if "scaling" in entry:
         found["scaling"] = context.scaling(entry)
     shape, axes = _grid(context, entry)
     flags = len(axes) == 0 and context.bits(entry)
     found["kind"] = "flags" if flags else "block" if "shape" in entry else _KINDS[len(axes)]
-    if any(a for a in axes if not isinstance(a, str) and not a[0]):
-        return found  # what is wrong with its own axis is told
+    if any(not isinstance(a, str) and not a[0] for a in axes):
+        return  # what is wrong with its own axis is told
     strides = _strides(context, entry, shape, TYPES[entry["type"]].size)
     found["cells"] = cells = _cells(context, entry, shape, strides)
     if axes:
         found["axes"] = [a if isinstance(a, str) else a[0] for a in axes]
     if context.recorded or not entry.keys().isdisjoint(_RECORD):
         _record(context, entry, axes, cells, found)
-    return found
 
 
-def _text(context: Context, entry: Entry) -> Entry:
+def _text(context: Context, entry: Entry, found: Entry) -> None:
     for key in ("type", "x", "y", "z", "shape", "scaling", "limits", "mask", "byte_order", *_LAYOUT, *_RECORD):
         if key in entry:
             context.wrong(f"a text has no {key}", path=(key,), hint="a text has at, text and encoding")
-    found = {"kind": "text", "cells": _cells(context, {"type": "u8", "at": entry["at"]}, (entry["text"],), None)}
-    return found | ({"encoding": "latin-1"} if entry.get("encoding") == "latin-1" else {})
+    found["kind"] = "text"
+    found["cells"] = _cells(context, {"type": "u8", "at": entry["at"]}, (entry["text"],), None)
+    if entry.get("encoding", "ascii") != "ascii":
+        found["encoding"] = entry["encoding"]
 
 
 def _grid(context: Context, entry: Entry) -> tuple[tuple[int, ...], list[Any]]:

@@ -63,7 +63,7 @@ def load_normal(path: str | PathLike[str], *, folders: Sequence[Path] = ()) -> L
     file = Path(path)
     data = read_bytes(file)
     with _uncollected():
-        return _load(written(data, str(path), file.parent), folders)
+        return _load(data, str(path), file.parent, folders)
 
 
 def normal_from_text(
@@ -72,7 +72,7 @@ def normal_from_text(
     """Read a definition from text, as if it stood in ``file`` within ``folder``. Raises like :func:`load_normal`."""
     data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogatepass")
     with _uncollected():
-        return _load(written(data, file, folder), folders)
+        return _load(data, file, folder, folders)
 
 
 @contextmanager
@@ -87,42 +87,38 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-def _load(own: Written, folders: Sequence[Path]) -> Loaded:
-    chain = ancestry(own, folders)
-    merged = merge(chain)
-    found: list[tuple[Written, Problem]] = [(w, p) for w in chain for p in w.problems]
-    found += merged.problems
-    normal, problems = _normal(merged, whole=not any(("extends", "") in w.broken for w in chain))
-    if found or problems:
-        raise DefinitionError(_errors(chain, found, problems))
-    sources = tuple(
-        SourceFile(name=w.plain["name"], path=(w.folder or Path()) / Path(w.file).name, digest=w.digest) for w in chain
-    )
-    return Loaded(normal=normal, sources=sources, is_family="image" not in normal)
+def _load(data: bytes, file: str, folder: Path | None, folders: Sequence[Path]) -> Loaded:
+    """Read by the fast parser; where anything is wrong, all over again by the one that decides and knows the places."""
+    for places in (False, True):
+        chain = ancestry(written(data, file, folder, places=places), folders, places=places)
+        merged = merge(chain)
+        normal, problems = _normal(merged, whole=not any(("extends", "") in w.broken for w in chain))
+        if not (problems or merged.problems or any(w.problems for w in chain)):
+            return Loaded(normal=normal, sources=tuple(map(_source, chain)), is_family="image" not in normal)
+    found = [(w, p) for w in chain for p in w.problems] + merged.problems
+    raise DefinitionError(_errors(chain, found + [(_culprit(chain, p), p) for p in problems]))
 
 
-def _errors(
-    chain: Sequence[Written], found: list[tuple[Written, Problem]], problems: list[Problem]
-) -> list[CaldiffError]:
-    """Every problem in its file, in the order of files and lines."""
-    placed = found + [(_culprit(chain, p), p) for p in problems[:_MOST_PROBLEMS]]
-    errors = {(w.file, (e := w.error(p)).line or 0, e.column or 0, e.reason): e for w, p in placed[:_MOST_PROBLEMS]}
-    order = {w.file: n for n, w in enumerate(chain)}
-    ordered = sorted(errors.values(), key=lambda e: (order[e.file or ""], e.line or 0, e.column or 0))
-    left = len(found) + len(problems) - _MOST_PROBLEMS
-    if left > 0:
-        ordered.append(CaldiffError(f"and {left} problems more", file=chain[0].file))
-    return ordered
+def _source(layer: Written) -> SourceFile:
+    path = (layer.folder or Path()) / Path(layer.file).name
+    return SourceFile(name=layer.plain["name"], path=path, digest=layer.digest)
+
+
+def _errors(chain: Sequence[Written], found: Sequence[tuple[Written, Problem]]) -> list[CaldiffError]:
+    """Every problem as an error, in the order of files and lines."""
+    order = {layer.file: n for n, layer in enumerate(chain)}
+    errors = [layer.error(problem) for layer, problem in found[:_MOST_PROBLEMS]]
+    errors.sort(key=lambda e: (order[e.file or ""], e.line or 0, e.column or 0))
+    if len(found) > _MOST_PROBLEMS:
+        errors.append(CaldiffError(f"and {len(found) - _MOST_PROBLEMS} problems more", file=chain[0].file))
+    return errors
 
 
 def _culprit(chain: Sequence[Written], problem: Problem) -> Written:
-    """The nearest file in which the problem's path leads furthest."""
-
-    def depth(layer: Written) -> int:
-        found = layer.find(problem)
-        return found[1] if found else -1
-
-    return max(chain, key=depth)
+    """The nearest file in which the problem's path leads furthest; for what the whole lacks, the file itself."""
+    if problem.whole:
+        return chain[0]
+    return max(chain, key=lambda layer: layer.find(problem)[1])
 
 
 # ------------------------------------------------------------------------------------------------------- working out

@@ -7,7 +7,6 @@ Tables and axes are in :mod:`caldiff.definition.geometry`. Entries come here rea
 from __future__ import annotations
 
 import re
-from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
@@ -84,14 +83,14 @@ class Context:
         if key not in entry:
             self.found.append(OPEN if self.family else section.lacks(key).under(*path))
 
-    def unplaced(self, name: str, entry: Entry) -> None:
+    def unplaced(self) -> None:
         """Note that a table has no address."""
-        del entry
         self.wrong(
             "the table is placed nowhere",
             open=True,
             at_key=True,
-            hint=f"give it an address with at, or take it away: remove: {{tables: [{name}]}}",
+            whole=True,
+            hint="give it an address with at, or take it away with remove",
         )
 
     def dangling(self, section: str, what: str, name: str, *path: str | int) -> None:
@@ -168,22 +167,6 @@ class Context:
             if before == after:
                 self.wrong(f"{after} stands here twice", path=(key,))
         return ordered
-
-    def steps(self, start: str, step: str, count: int, *path: str) -> list[str]:
-        """The breakpoints of a fixed axis."""
-        if self.points + count > 1 << 20:
-            self.wrong("the fixed axes have too many breakpoints", path=(*path, "count"), got=str(count))
-            return []
-        first, by = Fraction(start), Fraction(step)
-        if by <= 0:
-            self.wrong("the breakpoints of an axis rise", path=(*path, "step"), expected="a step above 0", got=step)
-            return []
-        return [str(first + n * by) for n in range(count)]
-
-    def falls(self, points: list[str]) -> list[int]:
-        """Positions of the breakpoints that are not above the one before."""
-        exact = [Fraction(p) for p in points]
-        return [n for n, (before, after) in enumerate(pairwise(exact), start=1) if before >= after]
 
 
 OPEN = Problem("not known yet")

@@ -26,6 +26,8 @@ class Problem:
     path: Path = attrs.field(default=(), kw_only=True)
     at_key: bool = attrs.field(default=False, kw_only=True)
     """the key is wrong rather than its value"""
+    whole: bool = attrs.field(default=False, kw_only=True)
+    """it is the file that has the image which lacks something, whatever it inherits"""
     line: int | None = attrs.field(default=None, kw_only=True)
     column: int | None = attrs.field(default=None, kw_only=True)
 
