@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate
 
 import attrs
@@ -59,16 +59,25 @@ class PlaceArrays:
         ranges = list(extents)
         first = 0
         for last in self.layers:
-            low = first
-            for start, stop in ranges:
-                low = bisect_right(self.stops, start, low, last)
-                if low == last:
-                    break
-                high = bisect_left(self.starts, stop, low, last)
-                if low < high:
-                    found.update(self.ranks[low:high])
+            # Whichever are fewer are looked up among the others.
+            if len(ranges) <= last - first:
+                found.update(self._by_range(ranges, first, last))
+            else:
+                found.update(self._by_interval(ranges, first, last))
             first = last
         return [self.items[rank] for rank in sorted(found)]
+
+    def _by_range(self, ranges: Intervals, low: int, last: int) -> Iterator[int]:
+        for start, stop in ranges:
+            low = bisect_right(self.stops, start, low, last)
+            yield from self.ranks[low : bisect_left(self.starts, stop, low, last)]
+
+    def _by_interval(self, ranges: Intervals, first: int, last: int) -> Iterator[int]:
+        stops = [stop for _, stop in ranges]
+        for place in range(first, last):
+            near = bisect_right(stops, self.starts[place])
+            if near < len(ranges) and ranges[near][0] < self.stops[place]:
+                yield self.ranks[place]
 
 
 def place_arrays(spans: Sequence[Intervals]) -> PlaceArrays:

@@ -125,6 +125,9 @@ def test_nested_intervals_lie_in_layers() -> None:
     assert arrays.touching([(109, 200)]) == [4]
     assert arrays.touching([(110, 200)]) == []
     assert arrays.touching([]) == []
+    # more ranges than there are intervals in a layer: looked up the other way about
+    assert arrays.touching([(5, 6), (13, 14), (20, 21), (80, 81)]) == [0, 1, 2, 3]
+    assert arrays.touching([(100, 101), (105, 106), (110, 111), (300, 301)]) == [4]
 
 
 def test_an_empty_definition_touches_nothing() -> None:
