@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from codecs import utf_8_decode
 from typing import Literal
 
 from caldiff.image.model import Format
@@ -14,6 +15,7 @@ HEAD = 64 * 1024
 
 Packing = Literal["gzip", "zip"]
 
+_GLANCE = 4096
 _TEXT = bytes(range(0x20, 0x7F)) + b"\t\n\r\x0b\x0c\x1a"
 
 _DIGITS = b"0123456789ABCDEFabcdef"
@@ -79,17 +81,15 @@ def _is_office(data: bytes) -> bool:
 
 def is_text(data: bytes) -> bool:
     """Whether every byte is plain text, as ASCII or UTF-8. The head is looked at first: it settles most files."""
-    head = data[:4096]
-    return (_plain(head) or _plain(head[:-1]) or _plain(head[:-2]) or _plain(head[:-3])) and (
-        len(data) == len(head) or _plain(data)
-    )
+    head = data[:_GLANCE]
+    return _plain(head, whole=len(head) == len(data)) and (len(head) == len(data) or _plain(data, whole=True))
 
 
-def _plain(data: bytes) -> bool:
+def _plain(data: bytes, *, whole: bool) -> bool:
     if not data.translate(None, _TEXT):
         return True
     try:
-        wide = data.decode("utf-8")
+        wide, _ = utf_8_decode(data, "strict", whole)  # a character cut in two at the end counts where more follows
     except UnicodeDecodeError:
         return False
     return not wide.encode("ascii", "ignore").translate(None, _TEXT)

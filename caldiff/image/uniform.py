@@ -69,7 +69,8 @@ def read_uniform_srec(data: bytes, *, limits: Limits) -> Parsed | None:
 
 def _run(data: bytes, limits: Limits, reader: _Reader) -> Parsed | None:
     text = Text.of(data)
-    if text.blanks or not text.stop:
+    tail = data[text.stop :].rstrip(b"\x1a")
+    if not text.stop or tail not in (b"", text.newline.encode()):
         return None
     spelling = Spelling()
     try:

@@ -82,8 +82,8 @@ def write_image(  # noqa: D417, PLR0913 - one keyword a choice; those not told h
     target = os.path.realpath(path)
     beside = os.path.join(os.path.dirname(target), f".{os.path.basename(target)}.{token_hex(4)}.part")  # noqa: PTH118, PTH119, PTH120
     try:
-        _store(beside, data)
         try:
+            _store(beside, data)
             _place(beside, target, overwrite=overwrite)
         finally:
             with suppress(FileNotFoundError):

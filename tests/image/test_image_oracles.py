@@ -1,4 +1,4 @@
-"""Against other programs: intelhex, bincopy, GNU objcopy, srecord. Each says what the bytes are, independently of us."""
+"""Against other programs, which say what the bytes are without us: intelhex, bincopy, GNU objcopy, srecord."""
 
 from __future__ import annotations
 
