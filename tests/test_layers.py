@@ -19,6 +19,7 @@ PACKAGE = Path(__file__).parents[1] / "caldiff"
 RANKS = {
     "caldiff.errors": 0,
     "caldiff.canonical": 0,
+    "caldiff.crc": 0,
     "caldiff.image": 1,
     "caldiff.definition": 1,
     "caldiff.ledger": 1,
@@ -37,6 +38,7 @@ RANKS = {
 }
 
 OWNERS = {  # a library, and the one room that may import it
+    "anycrc": "caldiff.crc",
     "bincopy": "caldiff.image",
     "intelhex": "caldiff.image",
     "elftools": "caldiff.image",

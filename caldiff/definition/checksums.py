@@ -1,0 +1,155 @@
+"""Checksums as a definition declares them: what is covered, how it is reckoned, where it rests."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import attrs
+
+from caldiff.crc import Crc
+from caldiff.definition.model import ByteOrder, ElementType
+
+__all__ = [
+    "Adler32",
+    "BlockList",
+    "Checksum",
+    "Coverage",
+    "Fletcher",
+    "Hash",
+    "Method",
+    "Opaque",
+    "Span",
+    "StoredField",
+    "Sum",
+    "Xor",
+]
+
+
+@attrs.frozen(kw_only=True)
+class Sum:
+    """Words added up, modulo two to the ``bits``, from ``start``; the result perhaps complemented."""
+
+    word: ElementType
+    byte_order: ByteOrder
+    bits: int
+    """8 to 64"""
+    start: int = 0
+    complement: Literal["none", "ones", "twos"] = "none"
+
+
+@attrs.frozen(kw_only=True)
+class Xor:
+    """Words combined by exclusive or, from ``start``."""
+
+    word: ElementType
+    byte_order: ByteOrder
+    start: int = 0
+
+
+@attrs.frozen(kw_only=True)
+class Adler32:
+    """RFC 1950."""
+
+
+@attrs.frozen(kw_only=True)
+class Fletcher:
+    """Fletcher-16 over bytes or Fletcher-32 over 16-bit words (``byte_order``), both modulo 255 and 65535."""
+
+    bits: Literal[16, 32]
+    byte_order: ByteOrder = "little"
+
+
+@attrs.frozen(kw_only=True)
+class Hash:
+    """A message digest; its leading bytes where the stored field is shorter."""
+
+    name: Literal["md5", "sha-1", "sha-256"]
+
+
+@attrs.frozen(kw_only=True)
+class Opaque:
+    """Something that cannot be reckoned here, such as a signature; ``what`` says so in words."""
+
+    what: str
+
+
+Method = Crc | Sum | Xor | Adler32 | Fletcher | Hash | Opaque
+
+
+@attrs.frozen(kw_only=True)
+class Span:
+    """Addresses ``[start, stop)``."""
+
+    start: int
+    stop: int
+
+
+@attrs.frozen(kw_only=True)
+class BlockList:
+    """A table of start and end addresses in the image itself that says what is covered.
+
+    Attributes:
+        at: address of the first pair; each is two numbers of ``type``.
+        count: number of pairs, or None where a pair whose start equals ``terminator`` ends the list.
+        last: the second number is the last address covered; else the one after it.
+        most: the list is not read further than this many pairs.
+    """
+
+    at: int
+    type: ElementType
+    byte_order: ByteOrder
+    count: int | None = None
+    terminator: int | None = None
+    last: bool = True
+    most: int = 256
+
+
+@attrs.frozen(kw_only=True)
+class Coverage:
+    """What goes into a checksum, in order.
+
+    Attributes:
+        spans: ranges in the order in which they are read, regions already resolved.
+        skip: holes: bytes that are passed over as if they were not there.
+        own: how bytes of the checksum's own stored fields count where they lie inside: passed over (``skip``), as they
+            are stored (``stored``), or as a given byte value.
+        blocks: ranges read from the image, after ``spans``.
+    """
+
+    spans: tuple[Span, ...] = ()
+    skip: tuple[Span, ...] = ()
+    own: Literal["skip", "stored"] | int = "skip"
+    blocks: BlockList | None = None
+
+
+@attrs.frozen(kw_only=True)
+class StoredField:
+    """Where a value rests; ``inverted``: all its bits are turned over there."""
+
+    at: int
+    size: int
+    """in bytes"""
+    byte_order: ByteOrder
+    inverted: bool = False
+
+    @property
+    def stop(self) -> int:
+        """The address after the last byte."""
+        return self.at + self.size
+
+
+@attrs.frozen(kw_only=True)
+class Checksum:
+    """One checksum.
+
+    ``fields`` hold the result, all of them (copies, a value with its complement). With ``constant`` set, the one field
+    is a compensation word instead: it is chosen so that the method over everything covered, the word included, comes
+    out at the constant.
+    """
+
+    name: str
+    method: Method
+    coverage: Coverage
+    fields: tuple[StoredField, ...]
+    constant: int | None = None
+    title: str = ""
