@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 
-__all__ = ["COMMANDS", "main"]
+__all__ = ["COMMANDS", "DIFFERENT", "SAME", "TROUBLE", "drop_output", "main"]
 
 COMMANDS = {
     "compare": "what changed between two images or more (the default)",
@@ -33,7 +33,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return INTERRUPTED
     except BrokenPipeError:
-        _drop_output()
+        drop_output()
         return CUT_OFF
     except Exception as error:  # noqa: BLE001 - Python's own exit status for a bug is 1, which would read as an answer
         from caldiff.cli.trouble import tell  # noqa: PLC0415 - only when there is trouble
@@ -54,13 +54,11 @@ def _run(arguments: list[str]) -> int:
     return int(module.run(parser.parse_args(rest) if command == "definition" else parser.parse_intermixed_args(rest)))
 
 
-def _drop_output() -> None:
-    """Nobody reads any more: what is left in the buffers goes nowhere, so that Python does not complain at its end."""
+def drop_output() -> None:
+    """What is left in the buffer of standard output goes nowhere, so that Python does not fail on it at its end."""
     import os  # noqa: PLC0415 - rarely needed
 
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    for stream in (sys.stdout, sys.stderr):
-        try:
-            os.dup2(nowhere, stream.fileno())
-        except (AttributeError, OSError, ValueError):
-            continue
+    try:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (AttributeError, OSError, ValueError):
+        return  # there is no such file

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Literal
 
+from caldiff.cli import drop_output
 from caldiff.errors import FileError
 from caldiff.render.look import Look
 
@@ -101,6 +102,7 @@ def write(text: str) -> None:
     except BrokenPipeError:
         raise
     except OSError as error:
+        drop_output()
         raise FileError(f"the answer cannot be written: {error.strerror}", file="standard output") from error
 
 

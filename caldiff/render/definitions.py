@@ -56,7 +56,7 @@ class Listed:
 
 
 def check_text(found: Sequence[Checked], look: Look) -> str:
-    """Every file with what is wrong with it."""
+    """Every file with what is wrong with it; a problem's line is not broken, so that editors find their way by it."""
     out: list[str] = []
     for one in found:
         for problem in one.problems:
@@ -65,14 +65,14 @@ def check_text(found: Sequence[Checked], look: Look) -> str:
             place = "" if finding.address is None else f" at 0x{finding.address:08X}"
             sign = "! " if finding.severity == "error" else ""
             text = f"{sign}{finding.severity}: {finding.subject}: {finding.text}{place} [{finding.code}]"
-            out += wrapped(look.text(f"{one.path}: {text}"), look.width)
-        out += wrapped(look.text(f"{one.path}: {_verdict(one)}"), look.width)
+            out.append(look.text(f"{one.path}: {text}"))
+        out.append(look.text(f"{one.path}: {_verdict(one)}"))
     return "\n".join(out) + "\n"
 
 
 def _problem(problem: CaldiffError, look: Look) -> list[str]:
     place = f"{problem.place}: " if problem.place else ""
-    out = wrapped(look.text(f"{place}! error: {problem.reason}"), look.width)
+    out = [look.text(f"{place}! error: {problem.reason}")]
     for name, text in (("expected", problem.expected), ("got", problem.got), ("hint", problem.hint)):
         out += wrapped(look.text(f"{name}: {text}"), look.width, indent=4) if text else []
     return out

@@ -124,7 +124,7 @@ class _Layout:
     def over(self, across: str, block: range) -> str:
         """The line above the header: what the columns stand for, and which of them a block shows."""
         columns = len(self.widths)
-        part = "" if len(block) == columns else f", {block.start + 1} to {block.stop} of {columns}"
+        part = "" if len(block) == columns else f" (columns {block.start + 1} to {block.stop} of {columns})"
         left = self.indent + self.stub + 2
         text = clip(f"{across} {self.look.glyph('→')}", self.look.width - left - len(part), mark=self.look.glyph("…"))
         return " " * left + self.look.paint(text + part, "faint")
