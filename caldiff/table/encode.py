@@ -307,7 +307,7 @@ def _as_given(grid: _Grid, given: npt.NDArray[Any], like: Raw) -> Raw:
         _refuse(grid, given, ~np.asarray(same))
         return held
     low, high = rules.raw_range(grid.cells.type, grid.cells.mask)
-    if given.dtype.kind not in "iu" and not (given.dtype.kind == "O" and all(type(v) is int for v in given.flat)):
+    if given.dtype.kind not in "iu" and not all(type(v) is int for v in given.flat):
         raise UsageError(f"{grid.what}: raw values are integers here", got=str(given.dtype))
     _refuse(grid, given, np.asarray((given < low) | (given > high)))
     held = given.astype(like.dtype)

@@ -76,8 +76,6 @@ def words(image: Image, cells: Cells, what: str) -> npt.NDArray[Any]:
     dtype = dtype_of(cells.type, cells.byte_order)
     if cells.mask is not None:
         dtype = np.dtype(dtype.str.replace("i", "u"))
-    if 0 in cells.shape:
-        return np.empty(cells.shape, dtype)
     low, stop = cells.hull
     segment = image.segment_at(low)
     if segment is not None and stop <= segment.stop:

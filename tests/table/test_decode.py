@@ -87,6 +87,13 @@ def test_a_map() -> None:
     assert repr(table) == "<Table ignition: map 2 x 3 in degCA at 0x00800006>"
 
 
+def test_a_table_covers_its_cells_and_a_shared_axis_its_own() -> None:
+    table = decode(Image.of(BYTES, start=START), reader(IGNITION), "ignition")
+    assert cover(table, START, START + 13).tolist() == [0] * 6 + [0xFF] * 6 + [0]
+    assert cover(table.axes[1], START, START + 13).tolist() == [0xFF] * 6 + [0] * 7
+    assert cover(table.axes[0], START, START + 13).tolist() == [0] * 13  # fixed: no image stores it
+
+
 def test_cells_beyond_limits_are_reported_with_the_first_address() -> None:
     data = BYTES[:6] + bytes([59, 80, 100, 120, 140, 171])
     table = decode(Image.of(data, start=START), reader(IGNITION), "ignition")
