@@ -9,7 +9,7 @@ __all__ = ["run"]
 
 _TEXT = """\
 usage: caldiff A B [C...]            what changed between images
-       caldiff COMMAND ...           see below; 'caldiff COMMAND --help' has the options
+       caldiff COMMAND ...           'caldiff COMMAND --help' has the options
 
 caldiff says in engineering units what a revision changed in the calibration of
 an engine controller. Definitions say how to read an image; they are picked by
