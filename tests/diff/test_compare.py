@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import struct
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
 import pytest
 
-from caldiff.definition.model import TYPES, BitField, Bits, Checksum, IdentityField, Names, Region, Scaling
+from caldiff.definition.model import TYPES, BitField, Bits, Checksum, IdentityField, Names, Rational, Region, Scaling
+from caldiff.diff import extents
 from caldiff.diff.compare import compare
 from caldiff.diff.model import Comparison, Extent, Fates, TableDiff
 
@@ -229,6 +231,38 @@ def test_a_moved_axis_under_named_values_has_no_surface(make: Any) -> None:
     assert (table.state, table.surface, table.reason) == ("axis", None, "")
 
 
+def test_the_tolerance_is_half_a_raw_step_of_each_side(make: Any) -> None:
+    definition = make.definition(make.table("curve", 0, make.axis("x", 20, 2), scaling=make.linear("1/4")))
+    before = make.image(a0=bytes([0, 10]), a20=bytes([0, 10]))
+    table = only(compare(*make.sides([before, make.changed(before, a21=b"\x0b")], definition)))
+    assert table.surface is not None
+    assert table.surface.tolerance == 0.25  # 1/8 before, 1/8 after
+
+
+def test_the_tolerance_of_a_scaling_that_is_not_linear_is_that_of_the_point(make: Any) -> None:
+    # 100 / raw: from raw 10 the larger step is down to 9, 100/9 - 10 = 10/9; half of it on each side.
+    quotient = Rational(
+        gives="physical",
+        numerator=(Fraction(0), Fraction(0), Fraction(100)),
+        denominator=(Fraction(0), Fraction(1), Fraction(0)),
+    )
+    scaling = Scaling(conversion=quotient)
+    definition = make.definition(make.table("curve", 0, make.axis("x", 20, 2), scaling=scaling))
+    before = make.image(a0=bytes([10, 10]), a20=bytes([0, 10]))
+    table = only(compare(*make.sides([before, make.changed(before, a21=b"\x0b")], definition)))
+    assert table.surface is not None
+    assert (table.surface.changed, table.surface.tolerance) == (False, pytest.approx(10 / 9))
+
+
+def test_a_table_that_no_image_holds_is_still_named_with_its_axis(make: Any) -> None:
+    x = make.axis("x", 20, 2)
+    definition = make.definition(make.table("here", 0, x), make.table("nowhere", 200, x))
+    before = make.image(a20=bytes([0, 10]))
+    found = compare(*make.sides([before, make.changed(before, a21=b"\x0b")], definition))
+    assert found.axes[0].tables == ("here", "nowhere")
+    assert [t.name for t in found.tables] == ["here"]
+
+
 def test_both_axes_of_a_map_move(make: Any) -> None:
     y, x = make.axis("y", 40, 2), make.axis("x", 42, 2)
     definition = make.definition(make.table("map", 0, y, x))
@@ -324,16 +358,23 @@ def test_an_extent_is_cut_where_the_region_changes_and_the_smallest_region_names
     assert [(e.start, e.stop, e.region) for e in found.extents] == [(8, 10, "all"), (10, 14, "inner"), (14, 16, "all")]
 
 
+def test_a_run_longer_than_a_chunk_is_one_extent(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(extents, "_CHUNK_WORDS", 1)
+    before = make.image()
+    found = compare(*make.sides([before, make.changed(before, a3=b"\x01" * 30, a40=b"\x01")], None))
+    assert found.extents == found.unexplained == (Extent(start=3, stop=33), Extent(start=40, stop=41))
+
+
 def test_extents_are_a_sequence(make: Any) -> None:
     before = make.image()
-    extents = compare(*make.sides([before, make.changed(before, a3=b"\x01\x01", a9=b"\x01")], None)).extents
-    assert len(extents) == 2
-    assert extents[-1] == Extent(start=9, stop=10)
-    assert list(extents[:1]) == [Extent(start=3, stop=5)]
-    assert extents == (Extent(start=3, stop=5), Extent(start=9, stop=10))
-    assert extents != (Extent(start=3, stop=5),)
+    found = compare(*make.sides([before, make.changed(before, a3=b"\x01\x01", a9=b"\x01")], None)).extents
+    assert len(found) == 2
+    assert found[-1] == Extent(start=9, stop=10)
+    assert list(found[:1]) == [Extent(start=3, stop=5)]
+    assert found == (Extent(start=3, stop=5), Extent(start=9, stop=10))
+    assert found != (Extent(start=3, stop=5),)
     with pytest.raises(IndexError):
-        extents[2]
+        found[2]
 
 
 def test_arrays_of_the_answer_are_read_only(make: Any) -> None:
