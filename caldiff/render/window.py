@@ -132,7 +132,9 @@ class _Changes:
                 text = self.look.text(self.figures.percent(index)).replace("->", arrow)
             case _:
                 text = self.look.text(self.figures.difference(index)).replace("->", arrow)
-        return text, self.figures.ink(index, self.largest) if changed else "plain"
+        if not changed:
+            return text, "plain"
+        return text, "strong" if show == "before" else self.figures.ink(index, self.largest)
 
 
 _ROW_SHOWS: dict[Show, tuple[Show, Show | None]] = {
