@@ -7,6 +7,8 @@ shown to be able to fail, on a module made up for it.
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
@@ -307,6 +309,13 @@ def test_the_house_keeps(rule: Rule, house: dict[str, Module]) -> None:
 def test_the_whole_house_is_read(house: dict[str, Module]) -> None:
     assert {"caldiff", "caldiff.errors", "caldiff.image", "caldiff.image.model", "caldiff.cli"} <= set(house)
     assert len(house) == len(list(PACKAGE.rglob("*.py")))
+
+
+def test_what_is_read_without_numpy_loads_without_it() -> None:
+    """The same once more by running it, since reading imports might overlook one."""
+    names = [name for name in modules_of(PACKAGE) if any(within(name, start) for start in NO_NUMPY_AT_START[:-1])]
+    program = f"import sys, caldiff.cli, {', '.join(names)}; sys.exit('numpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", program], check=False, timeout=60).returncode == 0
 
 
 # ------------------------------------------------------------------------------------------------ every rule can fail
