@@ -196,20 +196,13 @@ def write_axis(
         UsageError: a fixed axis, an unknown name, not exactly one kind of value, or another count.
     """
     now = _found_axis(image, definition, axis)
-    spec = now.spec
-    if isinstance(spec, FixedAxis) or now.raw is None or now.addresses is None:
-        raise UsageError(f"axis '{spec.name}' is fixed by the definition, so no image stores it")
-    grid = _Grid(
-        what=f"axis '{spec.name}'",
-        cells=spec.cells,
-        scaling=spec.scaling,
-        limits=spec.scaling.limits,
-        addresses=now.addresses,
-    )
+    if isinstance(now.spec, FixedAxis) or now.raw is None or now.addresses is None:
+        raise UsageError(f"axis '{now.name}' is fixed by the definition, so no image stores it")
     if (physical is None) == (raw is None):
-        raise UsageError(f"{grid.what}: give one of physical and raw")
-    count = len(np.atleast_1d(np.asarray(raw if physical is None else physical)))
-    if spec.count is not None and count != len(now) and count <= spec.cells.shape[0]:
+        raise UsageError(f"axis '{now.name}': give one of physical and raw")
+    grid = _axis_grid(now.spec, now.addresses)
+    count = np.asarray(raw if physical is None else physical).size
+    if now.spec.count is not None and count != len(now) and count <= now.spec.cells.shape[0]:
         return write_axis(_counted(image, now, count), definition, axis, physical=physical, raw=raw)
     wanted = now.raw.astype(now.raw.dtype.newbyteorder("="))
     if raw is not None:
@@ -219,11 +212,20 @@ def write_axis(
     after = _written(image, grid, now.addresses, now.raw, wanted)
     found = _found_axis(after, definition, axis)
     _check_written(grid, wanted, found.raw)
-    if physical is not None:
-        for problem in found.problems:
-            if problem.kind == "axis-not-rising":
-                raise EncodeError(f"{grid.what}: {problem.text}", address=problem.address)
+    if physical is not None and after is not image:
+        _check_rising(found)
     return after
+
+
+def _axis_grid(spec: StoredAxis, where: npt.NDArray[np.int64]) -> _Grid:
+    limits = spec.scaling.limits
+    return _Grid(what=f"axis '{spec.name}'", cells=spec.cells, scaling=spec.scaling, limits=limits, addresses=where)
+
+
+def _check_rising(axis: AxisValues) -> None:
+    for problem in axis.problems:
+        if problem.kind == "axis-not-rising":
+            raise EncodeError(f"axis '{axis.name}': {problem.text}", address=problem.address)
 
 
 def _counted(image: Image, axis: AxisValues, count: int) -> Image:

@@ -94,6 +94,12 @@ def test_a_table_covers_its_cells_and_a_shared_axis_its_own() -> None:
     assert cover(table.axes[0], START, START + 13).tolist() == [0] * 13  # fixed: no image stores it
 
 
+def test_cover_of_addresses_after_a_table_is_empty() -> None:
+    table = decode(Image.of(BYTES, start=START), reader(IGNITION), "ignition")
+    assert not cover(table, START + 12, START + 40).any()
+    assert cover(table, START + 20, START + 10).shape == (0,)
+
+
 def test_cells_beyond_limits_are_reported_with_the_first_address() -> None:
     data = BYTES[:6] + bytes([59, 80, 100, 120, 140, 171])
     table = decode(Image.of(data, start=START), reader(IGNITION), "ignition")

@@ -233,7 +233,9 @@ def test_an_axis_must_rise() -> None:
     with pytest.raises(EncodeError, match=r"'speed': .*does not rise strictly") as caught:
         write_axis(IMAGE, reader(IGNITION), "speed", physical=[800, 3000, 3000])
     assert caught.value.address == 4
-    assert diff(IMAGE, write_axis(IMAGE, reader(IGNITION), "speed", raw=[3200, 12000, 12000])) == {2: 0x2E, 3: 0xE0}
+    broken = write_axis(IMAGE, reader(IGNITION), "speed", raw=[3200, 12000, 12000])
+    assert diff(IMAGE, broken) == {2: 0x2E, 3: 0xE0}
+    assert write_axis(broken, reader(IGNITION), "speed", physical=[800, 3000, 3000]) is broken
 
 
 def test_an_axis_keeps_its_limits() -> None:

@@ -163,6 +163,9 @@ def test_the_largest_integers_stay_whole() -> None:
 def test_zero_has_no_sign() -> None:
     scaling = Scaling(conversion=Linear(factor=Fraction(-1, 2)))
     assert not np.signbit(to_physical(scaling, np.zeros(1, dtype="i1"), TYPES["i8"])).any()
+    zero, one = Fraction(0), Fraction(1)
+    quotient = Rational(gives="physical", numerator=(zero, one, zero), denominator=(zero, zero, -one))
+    assert not np.signbit(to_physical(Scaling(conversion=quotient), np.zeros(1, dtype="i1"), TYPES["i8"])).any()
 
 
 @given(linears, raws(), small, small)
