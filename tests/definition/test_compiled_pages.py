@@ -80,6 +80,13 @@ def test_the_seal_covers_every_byte_of_a_file() -> None:
     assert bytes(Pages(data, KEY).view(PAGE - 2, PAGE + 2)) == b"xxxx"
 
 
+def test_nothing_follows_the_last_page() -> None:
+    data = sealed(b"x" * PAGE, KEY)
+    for whole in (data + b"\0", data[:-1], data[:30], b""):
+        with pytest.raises(DamagedError):
+            Pages(whole, KEY)
+
+
 def test_pages_do_not_change_places() -> None:
     first, second = b"a" * PAGE, b"b" * PAGE
     data = bytearray(sealed(first + second, KEY))
@@ -125,6 +132,8 @@ def test_nested_intervals_lie_in_layers() -> None:
     assert arrays.touching([(109, 200)]) == [4]
     assert arrays.touching([(110, 200)]) == []
     assert arrays.touching([]) == []
+    assert arrays.touching([(80, 90)]) == [0]
+    assert arrays.touching([(1, 2), (3, 4), (80, 90), (200, 201)]) == [0]
     # more ranges than there are intervals in a layer: looked up the other way about
     assert arrays.touching([(5, 6), (13, 14), (20, 21), (80, 81)]) == [0, 1, 2, 3]
     assert arrays.touching([(100, 101), (105, 106), (110, 111), (300, 301)]) == [4]

@@ -357,6 +357,13 @@ def test_flags_are_shown_and_stored(raw: int, text: str) -> None:
     assert to_raw(ENABLES, text, type=U8) == raw
 
 
+def test_a_name_with_a_sign_in_it_is_shown_as_its_number() -> None:
+    field = BitField(name="fuel", mask=0x30, names={0: "petrol", 1: "lpg+petrol", 2: "a=b"})
+    scaling = Scaling(conversion=Bits(fields=(field,)))
+    assert [shown(scaling, raw) for raw in (0x00, 0x10, 0x20)] == ["fuel=petrol", "fuel=1", "fuel=2"]
+    assert to_raw(scaling, "fuel=1", type=U8) == 0x10
+
+
 @pytest.mark.parametrize("text", ["lambda", "fuel=diesel", "fuel=4", "fuel", "level=", "knock_control=2", "+", ""])
 def test_flags_that_say_nothing_are_refused(text: str) -> None:
     with pytest.raises(EncodeError):
