@@ -6,7 +6,7 @@ from io import BytesIO
 
 from caldiff.errors import ImageError, LimitError
 from caldiff.image.limits import Limits
-from caldiff.image.model import Segment
+from caldiff.image.model import TOP, Segment
 from caldiff.image.parsed import Parsed
 
 __all__ = ["read_elf"]
@@ -68,8 +68,8 @@ def _check(loads: list[tuple[int, int, int]], length: int, name: str, limits: Li
         before = at + size
     first, last = loads[0], loads[-1]
     size, span = sum(load[1] for load in loads), last[0] + last[1] - first[0]
-    if before > 1 << 64:
-        raise ImageError("a segment runs over the end of the address range", file=name, address=last[0])
+    if before > TOP:
+        raise ImageError("a segment runs beyond the highest address there can be", file=name, address=last[0])
     if size > limits.size or span > limits.span:
         raise LimitError(
             "the image is larger than the limits",

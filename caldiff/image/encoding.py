@@ -114,13 +114,14 @@ def ihex_records(image: Image, shape: RecordShape) -> Iterator[bytes]:
             yield _ihex_rows(start, rows, shape)
     if shape.segmented_entry is not None:
         yield _special(3, shape.segmented_entry.to_bytes(4, "big"), shape)
-    if shape.entry is not None:
+    at_end = shape.entry_at_end and shape.entry is not None and shape.entry < _BANK
+    if shape.entry is not None and not at_end:
         yield _special(5, shape.entry.to_bytes(4, "big"), shape)
-    yield _special(1, b"", shape) + (b"\x1a" if shape.eof else b"")
+    yield _special(1, b"", shape, (shape.entry or 0) if at_end else 0) + (b"\x1a" if shape.eof else b"")
 
 
-def _special(kind: int, data: bytes, shape: RecordShape) -> bytes:
-    return _record(b":", bytes([len(data), 0, 0, kind]) + data, 0, shape)
+def _special(kind: int, data: bytes, shape: RecordShape, address: int = 0) -> bytes:
+    return _record(b":", bytes([len(data), *address.to_bytes(2, "big"), kind]) + data, 0, shape)
 
 
 def _ihex_rows(start: int, data: Bytes, shape: RecordShape) -> bytes:

@@ -70,11 +70,14 @@ class _Reader:
             self._put(offset, data, number)
             return
         self._measure(kind, len(data), number)
-        if offset:
+        if kind == _END and offset and self.facts.entry is None:
+            self.facts.entry, self.facts.entry_at_end = offset, True
+            self.notes.add("the start address stands in the end record", number)
+        elif offset:
             self.notes.add(f"a record of type {kind:02X} carries an address that means nothing", number)
         value = int.from_bytes(data, "big")
         match kind:
-            case 1:
+            case 1:  # _END
                 self.ended = True
             case 2 | 4:
                 self._rebase(kind, value)

@@ -12,10 +12,13 @@ import attrs
 from caldiff.canonical import Digest
 from caldiff.errors import ImageError, UsageError
 
-__all__ = ["Format", "Image", "Note", "RecordShape", "Segment", "Source"]
+__all__ = ["TOP", "Format", "Image", "Note", "RecordShape", "Segment", "Source"]
 
 Format = Literal["binary", "ihex", "srec", "titxt", "elf"]
 Container = Literal["gzip", "zip"]
+
+TOP = 1 << 63
+"""Where addresses end: below it they fit a signed 64-bit integer, in which arrays of addresses are reckoned."""
 
 _CONTENT = b"caldiff image content, form 1\n"
 
@@ -57,6 +60,7 @@ class RecordShape:
         segmented_entry: CS:IP of an Intel HEX type 03 record as one 32-bit number, or None.
         eof: a DOS end-of-file character (0x1A) after the last record.
         end: an end record is written (S-record; the other formats always have one).
+        entry_at_end: the start address stands in the end record of Intel HEX, as the 16-bit form has it.
         leading: Intel HEX begins with an extended-address record even where that address is 0.
         crossing: a record runs on over a multiple of 64 KiB (Intel HEX with a linear base), or over the end of its
             narrow address form (S-record), rather than end there.
@@ -75,6 +79,7 @@ class RecordShape:
     segmented_entry: int | None = None
     eof: bool = False
     end: bool = True
+    entry_at_end: bool = False
     leading: bool = False
     crossing: bool = False
     block: int | None = None
@@ -110,12 +115,14 @@ def _joined(segments: Iterable[Segment]) -> tuple[Segment, ...]:
     """The segments in order of address, neighbours that touch made one.
 
     Raises:
-        ImageError: two segments overlap, or an address is negative.
+        ImageError: two segments overlap, or an address is negative or beyond 63 bits.
     """
     runs: list[list[Segment]] = []
     for segment in sorted((s for s in segments if s.data), key=lambda s: s.start):
         if segment.start < 0:
             raise ImageError("a segment starts below address 0", address=segment.start)
+        if segment.stop > TOP:
+            raise ImageError("a segment runs beyond the highest address there can be", address=segment.start)
         if runs and segment.start < runs[-1][-1].stop:
             raise ImageError("two segments overlap", address=segment.start)
         if runs and segment.start == runs[-1][-1].stop:
@@ -233,15 +240,15 @@ class Image:
         """The same raw binary with its first byte at ``start``; the source stays.
 
         Raises:
-            UsageError: the image came from a format that has addresses of its own, holds gaps, or
-                ``start`` is negative.
+            UsageError: the image came from a format that has addresses of its own, holds gaps, or ``start`` is negative
+                or too high.
         """
         if self.source is not None and self.source.format != "binary":
             raise UsageError("only a raw binary takes its start address from outside", file=self.source.name)
         if len(self.segments) > 1:
             raise UsageError("an image with gaps has addresses of its own", address=self.start)
-        if start < 0:
-            raise UsageError("a start address is not negative", got=str(start))
+        if not 0 <= start < TOP - self.size:
+            raise UsageError("no address to start at", expected=f"0 to 0x{TOP - 1:X}", got=f"{start:#x}")
         return attrs.evolve(self, segments=tuple(Segment(start=start, data=s.data) for s in self.segments))
 
     def __iter__(self) -> Iterator[Segment]:

@@ -10,7 +10,7 @@ from caldiff.canonical import Digest
 from caldiff.errors import FileError, ImageError, LimitError, UsageError
 from caldiff.image.content import known_stranger, packing, text_format
 from caldiff.image.limits import Limits
-from caldiff.image.model import Format, Image, Note, Segment, Source
+from caldiff.image.model import TOP, Format, Image, Note, Segment, Source
 from caldiff.image.parsed import Parsed
 from caldiff.image.stream import gather
 
@@ -39,11 +39,11 @@ def read_image(
     Raises:
         FileError: the file cannot be read.
         ImageError: no image, or a broken one; LimitError where it is too large.
-        UsageError: a negative start.
+        UsageError: a start that is no address.
     """
     limits = limits or Limits()
-    if start is not None and start < 0:
-        raise UsageError("a start address is not negative", got=str(start))
+    if start is not None and not 0 <= start < TOP:
+        raise UsageError("no address to start at", expected=f"0 to 0x{TOP - 1:X}", got=f"{start:#x}")
     if isinstance(source, bytes):
         name = name or "<bytes>"
         data = source

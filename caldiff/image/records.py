@@ -45,6 +45,7 @@ class HexFacts:
     leading: bool = False
     entry: int | None = None
     segmented_entry: int | None = None
+    entry_at_end: bool = False
 
     def base(self, address: int, *, linear: bool, first: bool) -> None:
         """Take note of a record that sets the base address; ``first``: before any other, and before all data."""
@@ -86,6 +87,7 @@ def hex_shape(facts: HexFacts, data: DataRecords, text: Text, notes: Notes) -> R
         entry=facts.entry,
         segmented_entry=facts.segmented_entry,
         eof=text.eof,
+        entry_at_end=facts.entry_at_end,
         leading=facts.leading,
         crossing=crossing,
         block=_block(starts, counts, 1 if crossing else _BANK),

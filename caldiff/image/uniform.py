@@ -123,9 +123,11 @@ def _blocks(text: Text) -> Iterator[Bytes]:
 
 
 def _spell(block: Bytes, spelling: Spelling) -> None:
-    """Take note of the case of the digits. Both in one file is irregular."""
-    spelling.lower = spelling.lower or bool((block >= ord("a")).any())
-    spelling.upper = spelling.upper or bool(((block - np.uint8(ord("A"))) < 6).any())  # noqa: PLR2004 - A to F
+    """Take note of the case of the digits: all digits are in lower case, or none is. A mixture is irregular."""
+    lower = bool(block.max() >= ord("a"))
+    if lower:
+        _need(not ((block - np.uint8(ord("A"))) < 6).any())  # noqa: PLR2004 - A to F
+    spelling.lower, spelling.upper = spelling.lower or lower, spelling.upper or not lower
     _need(not (spelling.lower and spelling.upper))
 
 

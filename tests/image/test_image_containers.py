@@ -34,11 +34,12 @@ def packed(members: Mapping[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> 
 def test_every_format_is_read_from_a_container(pack: Callable[[bytes], bytes]) -> None:
     for name in ("objcopy-32bit.hex", "objcopy-s2.s28", "srecord-gaps.txt", "load-addresses.elf", "low.bin"):
         plain = (DATA / name).read_bytes()
-        image = read_image(pack(plain))
+        data = pack(plain)
+        image = read_image(data)
         assert image == read_image(plain)
         assert image.source is not None
-        assert image.source.file.hex == sha256(pack(plain)).hexdigest()
-        assert image.source.size == len(pack(plain))
+        assert image.source.file.hex == sha256(data).hexdigest()
+        assert image.source.size == len(data)
 
 
 def test_a_zip_names_its_member_and_notes_the_others() -> None:

@@ -21,6 +21,12 @@ def test_overlap_is_refused() -> None:
         Image(segments=(Segment(start=0, data=b"abc"), Segment(start=2, data=b"c")))
 
 
+def test_what_runs_beyond_63_bits_is_refused() -> None:
+    assert Image.of(b"ab", start=(1 << 63) - 2).stop == 1 << 63
+    with pytest.raises(ImageError, match="beyond"):
+        Image.of(b"abc", start=(1 << 63) - 2)
+
+
 def test_bytes_are_read_by_address_and_gaps_have_none() -> None:
     assert two().read(0x11, 3) == b"ell"
     assert (two().start, two().stop, two().size) == (0x10, 0x25, 10)
@@ -63,8 +69,13 @@ def test_a_raw_binary_moves_with_its_source() -> None:
 
 @pytest.mark.parametrize(
     ("image", "start"),
-    [(Image.of(b"hello", source=source("ihex")), 1), (two(), 1), (Image.of(b"hello"), -1)],
-    ids=["own addresses", "gaps", "negative"],
+    [
+        (Image.of(b"hello", source=source("ihex")), 1),
+        (two(), 1),
+        (Image.of(b"hello"), -1),
+        (Image.of(b"hello"), 1 << 63),
+    ],
+    ids=["own addresses", "gaps", "negative", "beyond 63 bits"],
 )
 def test_what_has_addresses_of_its_own_does_not_move(image: Image, start: int) -> None:
     with pytest.raises(UsageError):

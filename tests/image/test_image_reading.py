@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import struct
 import subprocess
 import sys
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from caldiff.errors import FileError, ImageError, UsageError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Note, Segment
 from caldiff.image.reading import read_image
+from caldiff.image.writing import dump_image
 
 RAW = bytes(range(256)) * 4
 
@@ -210,9 +212,30 @@ def test_an_empty_file_is_an_error() -> None:
         read_image(b"")
 
 
-def test_a_negative_start_is_an_error() -> None:
-    with pytest.raises(UsageError, match="negative"):
-        read_image(RAW, start=-1)
+@pytest.mark.parametrize("start", [-1, 1 << 63, 1 << 70])
+def test_a_start_that_is_no_address_is_an_error(start: int) -> None:
+    with pytest.raises(UsageError, match="no address to start at"):
+        read_image(RAW, start=start)
+
+
+def test_an_elf_beyond_63_bits_is_an_error() -> None:
+    # ELF64 header and one PT_LOAD, laid out by hand after the generic ABI (System V, chapter 4 and 5).
+    head = b"\x7fELF\x02\x01\x01" + bytes(9) + struct.pack("<HHIQQQIHHHHHH", 2, 62, 1, 0, 64, 0, 0, 64, 56, 1, 0, 0, 0)
+    load = struct.pack("<IIQQQQQQ", 1, 5, 120, 0, 0xFFFF_FFFF_8000_0000, 4, 4, 1)
+    with pytest.raises(ImageError, match="highest address"):
+        read_image(head + load + b"abcd")
+    low = struct.pack("<IIQQQQQQ", 1, 5, 120, 0, 0x8000_0000, 4, 4, 1)
+    assert read_image(head + low + b"abcd").segments == (Segment(start=0x8000_0000, data=b"abcd"),)
+
+
+def test_a_start_address_in_the_end_record_is_kept() -> None:
+    # srecord writes 16-bit Intel HEX so.
+    text = lines(ihex(0, 0x1000, b"abc"), ihex(1, 0x1002))
+    image = read_image(text)
+    assert image.source is not None
+    assert image.source.shape is not None
+    assert image.source.shape.entry == 0x1002
+    assert dump_image(image) == text
 
 
 def test_a_raw_binary_is_read_without_numpy_or_any_library(tmp_path: Path) -> None:
