@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from argparse import ArgumentParser, Namespace
 from collections.abc import Callable
 from pathlib import Path
@@ -114,5 +115,5 @@ def _list(options: Namespace) -> int:
 def _schema(_: Namespace) -> int:
     from caldiff.definition.json_schema import definition_json_schema  # noqa: PLC0415 - for this action only
 
-    write(printed(definition_json_schema()))
+    write(json.dumps(definition_json_schema(), indent=2) + "\n")  # people read this one
     return SAME
