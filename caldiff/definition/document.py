@@ -22,27 +22,28 @@ import attrs
 
 from caldiff.definition.problems import Path, Problem, Wrong
 
-__all__ = ["MOST_BYTES", "Decimals", "Document", "Place", "decoded", "read"]
+__all__ = ["MOST_BYTES", "MOST_PROBLEMS", "Decimals", "Document", "Place", "decoded", "read"]
 
 MOST_BYTES = 16 << 20
 """a hundred thousand tables; more is refused before it is parsed"""
 _MOST_MARKS = 4 << 20
 """commas, colons and the like: they bound the number of nodes, thus the memory, before anything is parsed"""
 _MOST_DEPTH = 32
-_MOST_PROBLEMS = 1000
+MOST_PROBLEMS = 1000
+"""told in one run"""
 
 _ODD = re.compile("[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 """control characters, Unicode line separators (lines in YAML 1.1, none in 1.2), the byte order mark, non-characters"""
 _PLAIN = bytes([9, 10, 13, *range(0x20, 0x7F)])
-_DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?:\S|(?<=\?)\s)")
-_DOUBTFUL_FLOW = re.compile(r"[\[{,]\s*:\s|[:-]\s+[\]}]|#[^\n]*\n[ \n]*[\]}:]|['\"] +[^ \n#:,\]}]")
+_DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?:[\S\n]|(?<=\?)\s|(?<=[:,\[{-] .) )")
+_DOUBTFUL_FLOW = re.compile(r"[\[{,]\s*:\s|[:-]\s+[\]}]|['\"] +[^ \n#:,\]}]")
 """anchors, aliases, tags, directives, explicit keys, empty keys and stray brackets, or what looks so"""
 _DOUBTFUL_TEXT = ("\\", "\t", "\r", "\n---", "\n...", " ...")
 """escapes, tabs, old line ends, document marks"""
 _DOUBTFUL_WORDS = ("~", "Null", "NULL", "True", "TRUE", "False", "FALSE", ".inf", "-.inf", ".nan")
 """rapidyaml gives these as text, quoted or not, or writes them where ``inf`` or ``nan`` stood"""
-_DOUBTFUL_JSON = (*(f'"{word}"' for word in _DOUBTFUL_WORDS), " #", '"":', '"<<":')
-"""and it takes some comments inside flow collections for text"""
+_DOUBTFUL_JSON = (*(f'"{word}"' for word in _DOUBTFUL_WORDS), " #", '"":', '"<<":', ': "}', ': "]')
+"""and it takes some comments inside flow collections, and brackets after a comment, for text"""
 
 _NULL = frozenset(["", "~", "null", "Null", "NULL"])
 _BOOL = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
@@ -320,8 +321,9 @@ class _Composer:
         self._problem(_place(event), reason, hint=hint)
 
     def _problem(self, place: Place, reason: str, *, hint: str) -> None:
-        if len(self.problems) < _MOST_PROBLEMS:
-            self.problems.append(Problem(reason, hint=hint, line=place.line, column=place.column))
+        self.problems.append(Problem(reason, hint=hint, line=place.line, column=place.column))
+        if len(self.problems) >= MOST_PROBLEMS:
+            raise Wrong([*self.problems, Problem("there are more problems than these")])
 
 
 _BY_NAME = "things are used again by their name, and whole definitions by extends"

@@ -46,6 +46,8 @@ class Written:
     nulls: bool = False
     problems: list[Problem] = attrs.Factory(list)
     places: Place | None = None
+    decided: bool = True
+    """read by the parser that decides"""
 
     def find(self, problem: Problem) -> tuple[Place, int]:
         """Where the problem's path leads in this file, and for how many steps."""
@@ -55,7 +57,7 @@ class Written:
         return self.places.find(path, at_key=problem.at_key) if self.places else (Place(1, 1), 0)
 
     def error(self, problem: Problem) -> CaldiffError:
-        """The problem as an error in this file, with its line and column."""
+        """The problem as an error in this file, with its line and column, and the word that was probably meant."""
         line, column = problem.line, problem.column
         if line is None and self.places:
             place, steps = self.find(problem)
@@ -70,7 +72,7 @@ class Written:
             column=column,
             expected=problem.expected,
             got=problem.got,
-            hint=problem.hint,
+            hint=(intended(problem.word, problem.words) if problem.word else None) or problem.hint,
         )
 
 
@@ -98,7 +100,7 @@ def written(data: bytes, file: str, folder: Path | None, *, places: bool = False
         found.problems += wrong.problems
         found.broken.add(("extends", ""))  # what it would have brought is not known
         return found
-    found.nulls, found.places = document.nulls, document.places
+    found.nulls, found.places, found.decided = document.nulls, document.places, document.places is not None
     found.problems += document.problems
     _read_keys(found, document)
     return found
@@ -196,7 +198,9 @@ def _ancestor(names: Sequence[str], beside: Path | None, folders: Sequence[Path]
         raise Wrong(
             f"there is no definition {name}",
             expected=" or ".join(str(folder / f"{name}{ENDING}") for folder in searched) or "a folder to look in",
-            hint=intended(name, near) or "put the file beside this one, or in a folder where definitions are found",
+            word=name,
+            words=near,
+            hint="put the file beside this one, or in a folder where definitions are found",
         )
     try:
         found = written(read_bytes(path), str(path), path.parent, places=places)
@@ -251,7 +255,8 @@ def _remove(merged: Merged, layer: Written, problems: list[Problem]) -> None:
                     Problem(
                         f"there is no inherited {name} to remove",
                         path=("remove", section, number),
-                        hint=intended(name, inherited),
+                        word=name,
+                        words=inherited,
                     )
                 )
 

@@ -15,7 +15,7 @@ from typing import Any
 import attrs
 
 from caldiff.definition.model import TYPES
-from caldiff.definition.problems import Problem, Wrong, intended, seen
+from caldiff.definition.problems import Problem, Wrong, seen
 
 __all__ = [
     "ADDRESSES",
@@ -218,8 +218,10 @@ def choice(*words: str, what: str | None = None) -> Kind:
         try:
             return table[value]
         except (KeyError, TypeError):
-            hint = intended(value, words) if isinstance(value, str) else None
-            raise Wrong("this word is not known here", expected=named, got=seen(value), hint=hint) from None
+            word = value if isinstance(value, str) else None
+            raise Wrong(
+                "this word is not known here", expected=named, got=seen(value), word=word, words=words
+            ) from None
 
     return Kind(what=named, read=read, schema={"enum": list(words)})
 
@@ -415,5 +417,11 @@ class Section:
 
     def unknown(self, key: str) -> Problem:
         """The problem that a key has no business here."""
-        hint = intended(key, self.readers) or f"the keys here are {', '.join(self.readers)}"
-        return Problem(f"{self.what} has no such key", hint=hint, path=(key,), at_key=True)
+        return Problem(
+            f"{self.what} has no such key",
+            hint=f"the keys here are {', '.join(self.readers)}",
+            word=key,
+            words=self.readers,
+            path=(key,),
+            at_key=True,
+        )

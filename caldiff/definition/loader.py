@@ -13,6 +13,7 @@ import attrs
 
 from caldiff.canonical import Digest
 from caldiff.definition import geometry, meaning
+from caldiff.definition.document import MOST_PROBLEMS
 from caldiff.definition.extends import Merged, Written, ancestry, merge, read_bytes, written
 from caldiff.definition.fields import IMAGE, NAMED
 from caldiff.definition.meaning import OPEN, Context, number, within
@@ -22,7 +23,8 @@ from caldiff.errors import CaldiffError, DefinitionError
 __all__ = ["Loaded", "SourceFile", "load_normal", "normal_from_text"]
 
 Entry = dict[str, Any]
-_MOST_PROBLEMS = 1000
+_MOST_SEARCHED = 500_000
+"""words looked at, all in all, to find those that were meant"""
 
 
 @attrs.frozen(kw_only=True)
@@ -95,6 +97,8 @@ def _load(data: bytes, file: str, folder: Path | None, folders: Sequence[Path]) 
         normal, problems = _normal(merged, whole=not any(("extends", "") in w.broken for w in chain))
         if not (problems or merged.problems or any(w.problems for w in chain)):
             return Loaded(normal=normal, sources=tuple(map(_source, chain)), is_family="image" not in normal)
+        if all(layer.decided for layer in chain):
+            break
     found = [(w, p) for w in chain for p in w.problems] + merged.problems
     raise DefinitionError(_errors(chain, found + [(_culprit(chain, p), p) for p in problems]))
 
@@ -107,10 +111,15 @@ def _source(layer: Written) -> SourceFile:
 def _errors(chain: Sequence[Written], found: Sequence[tuple[Written, Problem]]) -> list[CaldiffError]:
     """Every problem as an error, in the order of files and lines."""
     order = {layer.file: n for n, layer in enumerate(chain)}
-    errors = [layer.error(problem) for layer, problem in found[:_MOST_PROBLEMS]]
+    errors = []
+    searched = 0
+    for layer, problem in found[:MOST_PROBLEMS]:
+        searched += len(tuple(problem.words))
+        told = problem if searched < _MOST_SEARCHED else attrs.evolve(problem, word=None)
+        errors.append(layer.error(told))
     errors.sort(key=lambda e: (order[e.file or ""], e.line or 0, e.column or 0))
-    if len(found) > _MOST_PROBLEMS:
-        errors.append(CaldiffError(f"and {len(found) - _MOST_PROBLEMS} problems more", file=chain[0].file))
+    if len(found) > MOST_PROBLEMS:
+        errors.append(CaldiffError(f"and {len(found) - MOST_PROBLEMS} problems more", file=chain[0].file))
     return errors
 
 

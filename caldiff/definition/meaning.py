@@ -24,13 +24,12 @@ from caldiff.definition.fields import (
 )
 from caldiff.definition.kinds import ADDRESSES, Section
 from caldiff.definition.model import TYPES
-from caldiff.definition.problems import Problem, intended, seen
+from caldiff.definition.problems import Problem, seen
 
 __all__ = ["Context", "checksum", "fit", "identity", "number", "region", "scaling", "texts", "within"]
 
 Entry = dict[str, Any]
 _LARGEST = 2**53 - 1
-_MOST_HINTS = 32
 _BYTES = re.compile(r"(?:[0-9A-Fa-f?]{2}\s*)+", re.ASCII)
 
 
@@ -69,7 +68,6 @@ class Context:
     recorded: bool = False
     counted: bool = False
     points: int = 0
-    hints: int = 0
 
     def wrong(self, reason: str, **facts: Any) -> None:
         """Note a problem of the entry at hand; with ``open`` it is none yet in a family."""
@@ -95,14 +93,12 @@ class Context:
 
     def dangling(self, section: str, what: str, name: str, *path: str | int) -> None:
         """Note that a name leads nowhere."""
-        hint = None
-        if not self.family and self.hints < _MOST_HINTS:  # each looks at every name there is
-            self.hints += 1
-            hint = intended(name, self.known[section])
         self.wrong(
             f"there is no {what} {name}",
             path=path,
-            hint=hint or f"use a name that stands in {section}, or add it there",
+            word=name,
+            words=self.known[section],
+            hint=f"use a name that stands in {section}, or add it there",
             open=True,
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from typing import Any
 
 import attrs
 
@@ -24,6 +25,9 @@ class Problem:
     got: str | None = attrs.field(default=None, kw_only=True)
     hint: str | None = attrs.field(default=None, kw_only=True)
     path: Path = attrs.field(default=(), kw_only=True)
+    word: str | None = attrs.field(default=None, kw_only=True)
+    """a word that was not known; ``words`` are those that it may have been meant to be"""
+    words: Iterable[str] = attrs.field(default=(), kw_only=True, repr=False)
     at_key: bool = attrs.field(default=False, kw_only=True)
     """the key is wrong rather than its value"""
     whole: bool = attrs.field(default=False, kw_only=True)
@@ -37,28 +41,14 @@ class Problem:
 
 
 class Wrong(Exception):  # noqa: N818 - says what is wrong; it never leaves this room
-    """Raised within this room only: the value just read has these problems."""
+    """Raised within this room only: the value just read has these problems.
 
-    def __init__(  # noqa: PLR0913 - one keyword a fact
-        self,
-        reason: str | Iterable[Problem],
-        *,
-        expected: str | None = None,
-        got: str | None = None,
-        hint: str | None = None,
-        path: Path = (),
-        at_key: bool = False,
-        line: int | None = None,
-        column: int | None = None,
-    ) -> None:
+    Made of the problems, or of the reason and the facts of a single one (see :class:`Problem`).
+    """
+
+    def __init__(self, reason: str | Iterable[Problem], **facts: Any) -> None:
         super().__init__(reason)
-        if isinstance(reason, str):
-            reason = [
-                Problem(
-                    reason, expected=expected, got=got, hint=hint, path=path, at_key=at_key, line=line, column=column
-                )
-            ]
-        self.problems = list(reason)
+        self.problems = [Problem(reason, **facts)] if isinstance(reason, str) else list(reason)
 
     def under(self, *steps: str | int) -> list[Problem]:
         """The problems with their paths seen from further out."""
@@ -84,6 +74,6 @@ def seen(value: object) -> str:
 
 
 def intended(word: str, words: Iterable[str]) -> str | None:
-    """A hint with the word that was probably meant, if one comes near."""
+    """A hint with the word that was probably meant, if one comes near. Slow: it looks at all of them."""
     near = difflib.get_close_matches(word[:100], words, n=1)
     return f"did you mean {near[0]}?" if near else None
