@@ -187,6 +187,10 @@ def to_raw(
     low, high = raw_range(type, mask)
     gaps = 0 if mask is None else ~(mask >> _shift(mask)) & ((1 << mask.bit_length() - _shift(mask)) - 1)
     inside = [int(raw) for raw in found if low <= raw <= high and not int(raw) & gaps]
+    if not inside and isinstance(scaling.conversion, Lookup):
+        # A step, or an end, that begins outside the type may reach into it.
+        meant = {to_physical(scaling, raw) for raw in found}
+        inside = [end for end in (low, high) if to_physical(scaling, end) in meant]
     if not inside:
         part = "" if mask is None else f" under the mask 0x{mask:X}"
         raise EncodeError(

@@ -286,6 +286,15 @@ def test_a_look_up_without_lines_steps_down() -> None:
     assert to_raw(scaling, "5.5", type=U8) == 1  # 2 away from 3.5, 3.5 away from 9
 
 
+def test_a_step_that_begins_outside_the_type_reaches_into_it() -> None:
+    assert to_raw(lookup("hold", (-23, "32"), (82, "-19")), 32, type=U16) == 0
+    assert to_raw(lookup("interpolate", (-10, "5"), (300, "5")), 5, type=U8) == 0
+    assert to_raw(lookup("interpolate", (300, "5"), (400, "6")), 5, type=U8) == 0
+    assert to_raw(lookup("interpolate", (-101, "5"), (0, "6")), 5, type=I8) == -101  # the pair, not -128
+    with pytest.raises(EncodeError, match="does not fit"):
+        to_raw(lookup("hold", (0, "1"), (300, "5")), 5, type=U8)
+
+
 @given(st.sets(st.integers(0, 255), min_size=1, max_size=8), st.data())
 def test_look_ups_interpolate_as_numpy_does(raws: set[int], data: st.DataObject) -> None:
     xs = sorted(raws)
