@@ -37,8 +37,8 @@ def across(before: Reader, after: Reader, parts: Sequence[Window], ranges: Range
     )
     if ranges:
         found.notes.append(
-            "between software versions things move to other addresses, so the bytes outside tables are compared by "
-            "address for information only"
+            "things move between software versions: bytes are compared by address for information only, and count as "
+            "explained only where both definitions explain what stands there"
         )
     return found
 

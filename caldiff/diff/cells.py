@@ -117,9 +117,9 @@ def _cells(before: Table, after: Table, remarks: list[str]) -> Match:
     else:
         changed = np.asarray(before.raw != after.raw)
     changed.flags.writeable = False
-    # With other storage or scaling the raw values tell whether the table was rewritten or only reread.
-    rewritten = changed.any() and bool((before.raw != after.raw).any())
-    state: TableState | None = "changed" if rewritten else "redefined" if remarks else None
+    # With other storage or scaling, equal raw numbers say that the table was not rewritten, only reread.
+    reread = bool(remarks) and not (before.raw != after.raw).any()
+    state: TableState | None = "changed" if changed.any() and not reread else "redefined" if remarks else None
     return Match(state=state, changed=changed, reason="; ".join(remarks))
 
 
@@ -236,10 +236,10 @@ def _half_steps(table: Table) -> Floats:
     if element.kind != "f" and isinstance(scaling.conversion, Linear):
         return np.array(abs(float(scaling.conversion.factor)) / 2)
     raw = table.raw.astype(table.raw.dtype.newbyteorder("="))
-    if element.kind == "f":
-        neighbours = [np.nextafter(raw, raw.dtype.type(end)) for end in (-np.inf, np.inf)]
-    else:
-        neighbours = [np.where(raw > element.lowest, raw - 1, raw), np.where(raw < element.highest, raw + 1, raw)]
-    with np.errstate(all="ignore"):
+    with np.errstate(all="ignore"):  # what is not a number has no step, and no surface either
+        if element.kind == "f":
+            neighbours = [np.nextafter(raw, raw.dtype.type(end)) for end in (-np.inf, np.inf)]
+        else:
+            neighbours = [np.where(raw > element.lowest, raw - 1, raw), np.where(raw < element.highest, raw + 1, raw)]
         steps = [np.abs(to_physical(scaling, n.astype(raw.dtype), element) - table.physical) for n in neighbours]
     return np.asarray(np.maximum(*(np.where(np.isfinite(s), s, 0.0) for s in steps)) / 2)

@@ -68,22 +68,25 @@ class Window:
         return "before" if self.after is None else "both"
 
     @cached_property
-    def words(self) -> Offsets:
+    def words(self) -> npt.NDArray[np.uint32]:
         """The numbers of the 8-byte words that differ, the last of them perhaps shorter."""
-        whole = self.size // _WORD
+        whole, rest = divmod(self.size, _WORD)
         if self.before is None or self.after is None:
-            return np.arange(-(-self.size // _WORD), dtype=np.int64)
-        cut = whole * _WORD
-        words = np.flatnonzero(self.before[:cut].view(np.uint64) != self.after[:cut].view(np.uint64))
-        if np.array_equal(self.before[cut:], self.after[cut:]):
-            return words
-        return np.append(words, whole)
+            return np.arange(whole + (rest > 0), dtype=np.uint32)
+        before, after = (side[: whole * _WORD].view(np.uint64) for side in (self.before, self.after))
+        found = []
+        for first in range(0, whole, _CHUNK_WORDS):
+            block = slice(first, first + _CHUNK_WORDS)
+            found.append((np.flatnonzero(before[block] != after[block]) + first).astype(np.uint32))
+        if not np.array_equal(self.before[whole * _WORD :], self.after[whole * _WORD :]):
+            found.append(np.array([whole], np.uint32))
+        return np.concatenate(found) if found else np.empty(0, np.uint32)
 
     def chunks(self) -> Iterator[Chunk]:
         """The differing bytes, a bounded number of them at a time."""
         steps = np.arange(_WORD, dtype=np.int64)
         for first in range(0, self.words.size, _CHUNK_WORDS):
-            offsets = (self.words[first : first + _CHUNK_WORDS, None] * _WORD + steps).ravel()
+            offsets = (self.words[first : first + _CHUNK_WORDS, None] * np.int64(_WORD) + steps).ravel()
             if offsets[-1] >= self.size:
                 offsets = offsets[offsets < self.size]
             if self.before is None or self.after is None:

@@ -61,7 +61,7 @@ class _Layers:
     @classmethod
     def of(cls, ranges: Sequence[tuple[int, int, int]]) -> _Layers:
         """From ``(start, stop, number)``, later ones laid over earlier ones."""
-        edges = np.unique(np.array([edge for start, stop, _ in ranges for edge in (start, stop)], np.int64))
+        edges = np.array(sorted({edge for start, stop, _ in ranges for edge in (start, stop)}), np.int64)
         top = np.full(edges.size + 1, -1, np.intp)
         for start, stop, number in ranges:
             top[np.searchsorted(edges, start) + 1 : np.searchsorted(edges, stop) + 1] = number

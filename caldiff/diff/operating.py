@@ -81,7 +81,7 @@ def same_points(before: Grid, after: Grid) -> Surface:
     if len(before.points) != len(after.points):
         raise NoSurface("the number of axes changed")
     before, after = _rising(before), _rising(after)
-    points = tuple(np.union1d(b, a) for b, a in zip(before.points, after.points, strict=True))
+    points = tuple(_union(b, a) for b, a in zip(before.points, after.points, strict=True))
     count = int(np.prod([p.size for p in points]))
     if count > MOST_POINTS:
         raise NoSurface(f"the union of both grids has {count} operating points, more than {MOST_POINTS}")
@@ -106,6 +106,12 @@ def same_points(before: Grid, after: Grid) -> Surface:
         largest=float(difference[place]),
         at=tuple(float(p[i]) for p, i in zip(points, place, strict=True)),
     )
+
+
+def _union(ours: Floats, theirs: Floats) -> Floats:
+    """The points of both, rising, each once (``np.union1d`` would load numpy.ma)."""
+    points = np.sort(np.concatenate([ours, theirs]))
+    return np.asarray(points[np.append(True, points[1:] != points[:-1])])
 
 
 def _rounding(grid: Grid, points: tuple[Floats, ...]) -> Floats:

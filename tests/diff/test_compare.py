@@ -120,6 +120,27 @@ def test_floats_are_compared_by_their_bits(make: Any) -> None:
     assert (table.statistics.least, table.statistics.greatest) == (0.0, 1.0)  # the difference to a NaN is left out
 
 
+def test_a_zero_that_only_turned_negative_is_a_changed_cell(make: Any) -> None:
+    definition = make.definition(make.table("value", 0, type="f32"))
+    found = compare(*make.sides([make.image(), make.image(a0=b"\x80")], definition))
+    assert (only(found).state, only(found).cells, found.fates) == ("changed", 1, Fates(cell=1))
+
+
+def test_a_signalling_float_under_a_moved_axis_is_no_surface(make: Any) -> None:
+    definition = make.definition(make.table("curve", 0, make.axis("x", 20, 2), type="f32"))
+    before = make.image(a0=b"\x7f\xa0\x00\x00", a20=bytes([0, 10]))
+    table = only(compare(*make.sides([before, make.changed(before, a21=b"\x0b")], definition)))
+    assert table.reason == "not compared at the same operating points: a value is not a finite number"
+
+
+def test_a_count_of_nothing_is_no_surface(make: Any) -> None:
+    definition = make.definition(make.table("curve", 0, make.axis("x", 20, 2, stored=19)))
+    before = make.image(a19=bytes([2, 0, 10]))
+    table = only(compare(*make.sides([before, make.changed(before, a19=b"\x00")], definition)))
+    assert (table.state, table.surface) == ("resized", None)
+    assert "not compared at the same operating points: an axis has no breakpoint" in table.reason
+
+
 def test_a_float_that_is_no_number_has_no_figures(make: Any) -> None:
     definition = make.definition(make.table("value", 0, type="f32"))
     found = compare(*make.sides([make.image(), make.image(a0=b"\x7f\xc0\x00\x00")], definition))
