@@ -144,6 +144,7 @@ def test_a_stored_count_cuts_the_axis_and_is_held_to_the_room(count: int, used: 
     assert [p.kind for p in axis.problems] == (["count-beyond-room"] if count > 4 else [])
     own = [0xFF, *[0xFF] * used, *[0] * (4 - used), *[0xFF] * used, *[0] * (4 - used)]
     assert cover(table, START, START + 9).tolist() == own
+    assert cover(table, START + 2, START + 9).tolist() == own[2:]
 
 
 def test_a_negative_count_is_none_at_all() -> None:

@@ -141,6 +141,44 @@ def test_decoded_integers_encode_to_themselves(conversion: Conversion, typed: tu
     assert to_raw(scaling, np.array(exactly, dtype=object), element).tolist() == values
 
 
+wide = st.builds(Fraction, st.integers(1 << 20, 1 << 40), st.integers(3, 1 << 20))
+"""factors whose products with raw values lie around the largest integers that doubles hold"""
+
+
+@given(
+    wide, st.sampled_from([Fraction(0), Fraction(1, 3)]), st.sampled_from(["u32", "i64", "f32"]), st.integers(0, 999)
+)
+def test_products_around_what_doubles_hold(factor: Fraction, offset: Fraction, type_: str, seed: int) -> None:
+    """Where the product is rounded before the division is, about every fourth value comes out wrong."""
+    scaling = Scaling(conversion=Linear(factor=factor, offset=offset))
+    draw = np.random.default_rng(seed)
+    raw = draw.integers(0, 1 << 31, 20).astype(f"{type_[0]}{TYPES[type_].size}")
+    expected = [float(rules.to_physical(scaling, v)) for v in raw.tolist()]
+    assert to_physical(scaling, raw, TYPES[type_]).tolist() == expected
+
+
+@given(linears | st.builds(Linear, factor=wide), st.integers(0, 1 << 40), st.sampled_from(["u16", "i32", "u64"]))
+def test_doubles_around_halves_go_where_the_exact_rules_say(conversion: Linear, raw: int, type_: str) -> None:
+    """The double nearest to the middle between two raw values, and its neighbours: where arithmetic in doubles errs."""
+    scaling, element = Scaling(conversion=conversion), TYPES[type_]
+    middle = float(rules.to_physical(scaling, Fraction(2 * (raw % element.highest) + 1, 2)))
+    given_ = [np.nextafter(middle, -np.inf), middle, np.nextafter(middle, np.inf)]
+    for physical in map(float, given_):
+        try:
+            expected = rules.to_raw(scaling, physical, type=element)
+        except EncodeError:
+            continue
+        assert to_raw(scaling, [physical], element).tolist() == [expected]
+
+
+@pytest.mark.parametrize("physical", [2.0, 3.0, 6.0, -1.0, 8.0, float("nan")])
+def test_what_the_gaps_of_a_mask_or_its_ends_leave_out(physical: float) -> None:
+    """Under 0b1010 the raw values are 0, 1, 4 and 5."""
+    assert to_raw(Scaling(), [0.0, 1.0, 4.0, 5.0], TYPES["u8"], mask=0b1010).tolist() == [0, 1, 4, 5]
+    with pytest.raises(EncodeError):
+        to_raw(Scaling(), [physical], TYPES["u8"], mask=0b1010)
+
+
 def test_halves_go_to_the_even_raw_value() -> None:
     """By hand: with half a degree a step, 0.25 lies between raw 0 and 1, 0.75 between 1 and 2."""
     scaling = Scaling(conversion=Linear(factor=Fraction(1, 2)))
