@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from functools import cached_property
 from hashlib import file_digest
 from os import PathLike
@@ -97,8 +98,11 @@ class Catalogue:
     def _files(self) -> list[Path]:
         found: dict[str, Path] = {}
         for folder in self.folders:
-            for path in sorted(folder.glob(f"*{ENDING}")):
-                found.setdefault(path.name, path)
+            # A folder that is not there, or that may not be read, holds nothing.
+            with suppress(OSError, ValueError):
+                for path in folder.iterdir():
+                    if path.suffix == ENDING:
+                        found.setdefault(path.name, path)
         return [found[name] for name in sorted(found)]
 
     @cached_property
