@@ -61,7 +61,7 @@ def crc_name(crc: Crc) -> str | None:
     return next((name for name, known in catalogue().items() if known == crc), None)
 
 
-def reckon_crc(crc: Crc, data: bytes | memoryview) -> int:
+def reckon_crc(crc: Crc, data: bytes | bytearray | memoryview) -> int:
     """The CRC of the bytes; of none at all too."""
     from anycrc import CRC  # noqa: PLC0415 - as above
 

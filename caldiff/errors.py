@@ -7,6 +7,7 @@ from os import PathLike, fspath
 
 __all__ = [
     "CaldiffError",
+    "ChecksumError",
     "DefinitionError",
     "DefinitionMissingError",
     "DoesNotFitError",
@@ -118,3 +119,7 @@ class TableError(CaldiffError):
 
 class EncodeError(CaldiffError):
     """A physical value that cannot be stored: out of the type's range, or out of limits."""
+
+
+class ChecksumError(CaldiffError):
+    """A checksum that cannot be reckoned, or cannot be made to hold, over the bytes that an image has."""

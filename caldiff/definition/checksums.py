@@ -7,7 +7,7 @@ from typing import Literal
 import attrs
 
 from caldiff.crc import Crc
-from caldiff.definition.model import ByteOrder, ElementType
+from caldiff.definition.model import ByteOrder, ElementType, StoredCount
 
 __all__ = [
     "Adler32",
@@ -83,6 +83,11 @@ class Span:
     start: int
     stop: int
 
+    @property
+    def size(self) -> int:
+        """In bytes."""
+        return self.stop - self.start
+
 
 @attrs.frozen(kw_only=True)
 class BlockList:
@@ -90,7 +95,8 @@ class BlockList:
 
     Attributes:
         at: address of the first pair; each is two numbers of ``type``.
-        count: number of pairs, or None where a pair whose start equals ``terminator`` ends the list.
+        count: number of pairs, perhaps stored in the image too, or None where a pair whose start equals ``terminator``
+            ends the list.
         last: the second number is the last address covered; else the one after it.
         most: the list is not read further than this many pairs.
     """
@@ -98,7 +104,7 @@ class BlockList:
     at: int
     type: ElementType
     byte_order: ByteOrder
-    count: int | None = None
+    count: int | StoredCount | None = None
     terminator: int | None = None
     last: bool = True
     most: int = 256
@@ -153,3 +159,8 @@ class Checksum:
     fields: tuple[StoredField, ...]
     constant: int | None = None
     title: str = ""
+
+    @property
+    def own(self) -> Literal["skip", "stored"] | int:
+        """How the checksum's own stored bytes count in what it covers."""
+        return self.coverage.own if self.constant is None else "stored"
