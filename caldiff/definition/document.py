@@ -35,9 +35,9 @@ MOST_PROBLEMS = 1000
 _ODD = re.compile("[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 """control characters, Unicode line separators (lines in YAML 1.1, none in 1.2), the byte order mark, non-characters"""
 _PLAIN = bytes([9, 10, 13, *range(0x20, 0x7F)])
-_DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?:[\S\n]|(?<=\?)\s|(?<=[:,\[{-] .) )")
+_DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?!(?<=[A-Za-z0-9)] .) )")
 _DOUBTFUL_FLOW = re.compile(r"[\[{,]\s*:\s|[:-]\s+[\]}]|['\"] +[^ \n#:,\]}]")
-"""anchors, aliases, tags, directives, explicit keys, empty keys and stray brackets, or what looks so"""
+"""anchors, aliases, tags, directives, explicit keys, empty keys and stray brackets, or what looks so; not ``a * b``"""
 _DOUBTFUL_TEXT = ("\\", "\t", "\r", "\n---", "\n...", " ...")
 """escapes, tabs, old line ends, document marks"""
 _DOUBTFUL_WORDS = ("~", "Null", "NULL", "True", "TRUE", "False", "FALSE", ".inf", "-.inf", ".nan")

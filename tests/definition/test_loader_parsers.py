@@ -17,13 +17,18 @@ from caldiff.definition.loader import normal_from_text
 from caldiff.definition.problems import Wrong
 from caldiff.errors import CaldiffError, DefinitionError
 
-BITS = (
-    "a,b,c:,x: ,k: ,: ,- ,\n,\n,\n  ,\n    ,\n- ,\n  - ,  , ,[,],{,},\",',#, # c\n,|\n  ,>\n  ,1,0x1,-,1.5,.5,+1,1e3,true,null"
-    ",~,no,?,inf,nan,010,\na: ,\n\n,it's,x y,é,a#b,x:y,1/4,'',\"\",-1,00,.,...,=,<<,$,(,^,_,/,\\,\t,&a ,*a,!t ,@,%,---,\r,\x85"
-).split(",")
+# fmt: off
+BITS = [
+    "a", "b", "c:", "x: ", "k: ", ": ", "- ", "\n", "\n", "\n", "\n  ", "\n    ", "\n- ", "\n  - ", "  ", " ", "[",
+    "]", "{", "}", '"', "'", "#", " # c\n", "|\n  ", ">\n  ", "1", "0x1", "-", "1.5", ".5", "+1", "1e3", "true",
+    "null", "~", "no", "?", "inf", "nan", "010", "\na: ", "\n\n", "it's", "x y", "é", "a#b", "x:y", "1/4", "''",
+    '""', "-1", "00", ".", "...", "=", "<<", "$", "(", "^", "_", "/", "\\", "\t", "&a ", "*a", "!t ", "@", "%",
+    "---", "\r", "\x85", ",", ", ",
+]
+# fmt: on
 HEAD = "definition: 1\nname: d\nimage: {start: 0, size: 1 MiB, byte_order: big}\n"
 
-texts = st.lists(st.sampled_from([*BITS, ", "]), max_size=14).map("".join)
+texts = st.lists(st.sampled_from(BITS), max_size=14).map("".join)
 words = st.one_of(
     st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs"]), max_size=8),
     st.sampled_from(
@@ -87,7 +92,6 @@ def test_text_at_random(text: str) -> None:
     st.sampled_from([None, '"', "'", "|", ">"]),
     st.integers(2, 6),
 )
-@settings(max_examples=150)
 def test_what_another_program_writes(tree: Any, flow: Any, width: int, style: Any, indent: int) -> None:
     text = yaml.safe_dump(
         tree, default_flow_style=flow, width=width, default_style=style, indent=indent, allow_unicode=True
@@ -170,19 +174,19 @@ def test_windows_line_ends_and_a_byte_order_mark_are_fine() -> None:
     [
         lambda: b"",
         lambda: b"\0" * 1000,
-        lambda: b"[" * 1_000_000,
+        lambda: b"[" * 200_000,
         lambda: b"a: " + b"[" * 100_000 + b"]" * 100_000,
         lambda: b"{a: " * 200_000,
-        lambda: b"- " * 400_000,
+        lambda: b"- " * 200_000,
         lambda: b"".join(b" " * n + b"a:\n" for n in range(1500)),
         lambda: b"a: &a [x,x]\n" + b"".join(b"b%d: &b%d [*a,*a]\n" % (n, n) for n in range(20_000)),
-        lambda: b"a: '" + b"x" * 5_000_000,
+        lambda: b"a: '" + b"x" * 2_000_000,
         lambda: b"definition: 1\nname: x\ntitle: " + b"9" * 1_000_000,
         lambda: b"a: 1\n" * 200_000,
         lambda: b"#" * 3_000_000,
         lambda: b"# \n" * 1_000_000 + b"]",
         lambda: b"a: |\n" + b" x\n" * 500_000 + b"\x01",
-        lambda: b"a," * (3 << 20),
+        lambda: b"a," * (5 << 19),
         lambda: b"x" * ((16 << 20) + 1),
         lambda: (
             b"definition: 1\nname: x\nimage: {start: 0, size: 1, byte_order: big}\nfits: ["
