@@ -20,7 +20,13 @@ def corpus_normal(tables: int) -> dict[str, Any]:
     kinds = ["value"] * 60 + ["curve"] * 18 + ["map"] * 20 + ["block"] * 2
     axes = {
         f"axis_{n:02d}": {
-            "cells": {"at": BASE + 64 * n, "type": "u16", "byte_order": "big", "shape": [16 - n % 2 * 4], "strides": [2]},
+            "cells": {
+                "at": BASE + 64 * n,
+                "type": "u16",
+                "byte_order": "big",
+                "shape": [16 - n % 2 * 4],
+                "strides": [2],
+            },
             "scaling": f"scaling_{n % 40:02d}",
         }
         for n in range(64)
@@ -104,8 +110,3 @@ def run() -> list[dict[str, Any]]:
             "bounded",
         ),
     ]
-
-
-if __name__ == "__main__":
-    for line in run():
-        print("{name}: {ms:.2f} ms, {peer}: {peer_ms:.2f} ms, ratio {ratio:.2f} (wanted {wanted})".format(**line))
