@@ -25,18 +25,18 @@ The story, in the order of the files:
 
   van17_stock_read.bin          the first read of the van's controller, as it came from the works: the baseline
   van17_rev1.hex                sent back: gas switched on, ignition on gas advanced at mid load, idle on gas raised
-  van17_rev2_FINAL.s19          made on a later read (learned values went on): gas injectors measured, warm-up richer,
+  van17_rev2.s19                made on a later read (learned values went on): gas injectors measured, warm-up richer,
                                 two breakpoints of the load axis moved and the tables on it fitted anew, but for one
-  van17_rev3.zip                a file called final2_NEW.bin: a monitor switched off, more torque for an engine that is
+  van17_rev3.zip                a file called hot_day_fix.bin: a monitor switched off, more torque for an engine that is
                                 too hot, and one byte of program that nobody can explain. It should not go out
   van17_read_after_update.hex   the van comes back from a workshop with newer software: a stock read again
 
 Things to try:
 
   caldiff van17_stock_read.bin van17_rev1.hex
-  caldiff van17_rev1.hex van17_rev2_FINAL.s19
-  caldiff van17_rev2_FINAL.s19 van17_rev3.zip
-  caldiff van17_stock_read.bin van17_rev1.hex van17_rev2_FINAL.s19 van17_rev3.zip
+  caldiff van17_rev1.hex van17_rev2.s19
+  caldiff van17_rev2.s19 van17_rev3.zip
+  caldiff van17_stock_read.bin van17_rev1.hex van17_rev2.s19 van17_rev3.zip
   caldiff van17_stock_read.bin van17_read_after_update.hex
   caldiff identify *.bin *.hex *.s19 *.zip
   caldiff show van17_stock_read.bin ignition_base_gas
@@ -50,12 +50,12 @@ def demo_files() -> Mapping[str, bytes]:
     folder = shipped_folder()
     story = tell(load_definition(folder / "wren4-2.10.yaml"), load_definition(folder / "wren4-2.30.yaml"))
     other_tool = RecordShape(length=16, newline="\r\n")
-    header = RecordShape(length=32, header=b"van17 rev2 FINAL", count=True, entry=0x00800000)
+    header = RecordShape(length=32, header=b"van17 rev2", count=True, entry=0x00800000)
     return {
         "van17_stock_read.bin": dump_image(story.stock, format="binary"),
         "van17_rev1.hex": dump_image(story.first, format="ihex", shape=RecordShape(length=32)),
-        "van17_rev2_FINAL.s19": dump_image(story.second, format="srec", shape=header),
-        "van17_rev3.zip": _zipped("final2_NEW.bin", dump_image(story.third, format="binary")),
+        "van17_rev2.s19": dump_image(story.second, format="srec", shape=header),
+        "van17_rev3.zip": _zipped("hot_day_fix.bin", dump_image(story.third, format="binary")),
         "van17_read_after_update.hex": dump_image(story.newer, format="ihex", shape=other_tool),
         "README.txt": README.encode("ascii"),
     }

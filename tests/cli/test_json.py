@@ -15,7 +15,7 @@ SCHEMAS = Path(__file__).parents[2] / "docs" / "schemas"
 STOCK, REV1, REV2, REV3, NEWER = (
     "van17_stock_read.bin",
     "van17_rev1.hex",
-    "van17_rev2_FINAL.s19",
+    "van17_rev2.s19",
     "van17_rev3.zip",
     "van17_read_after_update.hex",
 )

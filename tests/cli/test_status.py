@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-STOCK, REV1, REV2 = "van17_stock_read.bin", "van17_rev1.hex", "van17_rev2_FINAL.s19"
+STOCK, REV1, REV2 = "van17_stock_read.bin", "van17_rev1.hex", "van17_rev2.s19"
 Run = Callable[..., Any]
 
 

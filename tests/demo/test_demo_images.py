@@ -22,8 +22,8 @@ from caldiff.table.identity import identify
 GOLDEN = {
     "van17_stock_read.bin": "5622f3f9a43f5e3e8767b89c81186a9b0a0e73d884522ea6ff3781499f2e8dc2",
     "van17_rev1.hex": "d589c004cc2ddd9fcc862ca9690edf3aba602b3e6240313a81a804e962743624",
-    "van17_rev2_FINAL.s19": "943c725c03bff4db7ccaae80cd3af20f5094ce07bffbfadfdb450e9782f92c06",
-    "van17_rev3.zip": "0b661e6276b638a7929a5ea5680a84a150c8d51d4ba366af0bc00d35d29fb088",
+    "van17_rev2.s19": "f3fae3f3ca65ceb78bf3f0517e6a892ff120e65a6796df990a652cc5fb32013a",
+    "van17_rev3.zip": "d85d4387994be876d4e012ccf41bcfd1a057d6ae6955f5f2c7b852ac5818288a",
     "van17_read_after_update.hex": "e8ac4dc3f700ea8ce55ed028c5624d60a89dd45d57fbf6e5ed07a4ef1a449356",
 }
 
@@ -45,7 +45,7 @@ def test_the_files_hold_the_images(files: Mapping[str, bytes], story: Story, tmp
     formats = {
         "van17_stock_read.bin": ("binary", None, ()),
         "van17_rev1.hex": ("ihex", None, ()),
-        "van17_rev2_FINAL.s19": ("srec", None, ()),
+        "van17_rev2.s19": ("srec", None, ()),
         "van17_rev3.zip": ("binary", "zip", ()),
         "van17_read_after_update.hex": ("ihex", None, ("lines end in CR LF",)),
     }

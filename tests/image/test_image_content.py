@@ -107,7 +107,7 @@ def test_records_quoted_inside_a_binary_do_not_make_it_text() -> None:
 )
 def test_formats_are_told_whatever_the_name(name: str) -> None:
     expected = {".hex": "ihex", ".s19": "srec", ".s28": "srec", ".txt": "titxt", ".elf": "elf"}
-    image = read_image((DATA / name).read_bytes(), name="final2_NEW.bin")
+    image = read_image((DATA / name).read_bytes(), name="hot_day_fix.bin")
     assert image.source is not None
     assert image.source.format == expected["." + name.rsplit(".", 1)[1]]
 
