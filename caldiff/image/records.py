@@ -11,14 +11,16 @@ import numpy.typing as npt
 from caldiff.image.model import RecordShape
 from caldiff.image.text import Notes, Spelling, Text
 
-__all__ = ["DataRecords", "HexFacts", "Integers", "SrecFacts", "hex_shape", "srec_shape"]
+__all__ = ["Counts", "DataRecords", "HexFacts", "Integers", "SrecFacts", "hex_shape", "srec_shape"]
 
 Integers = npt.NDArray[np.int64]
+Counts = npt.NDArray[np.uint16]
+"""bytes of records; narrow, for there is one to each record of the whole file"""
 
 _BANK = 0x10000
 
 
-def _integers(numbers: Integers | array[int]) -> Integers:
+def _integers(numbers: Integers | Counts | array[int]) -> Integers | Counts:
     return np.frombuffer(numbers, dtype=np.int64) if isinstance(numbers, array) else numbers
 
 
@@ -26,8 +28,8 @@ def _integers(numbers: Integers | array[int]) -> Integers:
 class DataRecords:
     """Address and number of bytes of every data record, in order of line, and how the text is spelled."""
 
-    starts: Integers = attrs.field(converter=_integers)
-    counts: Integers = attrs.field(converter=_integers)
+    starts: Integers | Counts = attrs.field(converter=_integers)
+    counts: Integers | Counts = attrs.field(converter=_integers)
     spelling: Spelling
 
 
@@ -122,7 +124,7 @@ def srec_shape(facts: SrecFacts, data: DataRecords, text: Text, notes: Notes) ->
     )
 
 
-def _block(starts: Integers, counts: Integers, usual: int) -> int | None:
+def _block(starts: Integers | Counts, counts: Integers | Counts, usual: int) -> int | None:
     """The number of bytes at whose multiples records are cut short; None where they are not, or follow no such rule.
 
     Records cut short at multiples of ``usual`` are not counted in.

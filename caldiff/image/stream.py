@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from typing import Protocol
 
 from caldiff.errors import LimitError
@@ -34,14 +35,13 @@ def gather(stream: Stream, *, name: str, limits: Limits, size: int | None = None
     """
     head = stream.read(HEAD)
     allowed = most(head, limits)
-    pieces = [head]
-    have = len(head)
+    room = BytesIO()  # grows in place and gives its bytes away without a copy
+    have = room.write(head)
     while have <= allowed and (size is None or size <= allowed):
-        piece = stream.read(_PIECE if size is None else max(min(size, allowed) + 1 - have, _PIECE))
+        piece = stream.read(_PIECE)
         if not piece:
-            return pieces[0] if len(pieces) == 1 else b"".join(pieces)
-        pieces.append(piece)
-        have += len(piece)
+            return room.getvalue()
+        have += room.write(piece)
     raise LimitError(
         "the file is larger than the limit",
         file=name,

@@ -52,10 +52,10 @@ class Notes:
     def __init__(self) -> None:
         self._found: dict[str, tuple[int | None, int]] = {}
 
-    def add(self, text: str, line: int | None = None) -> None:
-        """One more time ``text``, at ``line``."""
-        first, times = self._found.get(text, (line, 0))
-        self._found[text] = (first, times + 1)
+    def add(self, text: str, line: int | None = None, *, times: int = 1) -> None:
+        """So many times more ``text``, first at ``line``."""
+        first, before = self._found.get(text, (line, 0))
+        self._found[text] = (first, before + times)
 
     def done(self) -> tuple[Note, ...]:
         """All notes in the order in which they first came up."""
@@ -124,8 +124,8 @@ class Text:
                 notes.add("blank line", number)
             if at >= self.stop:
                 break
-        for extra in range(self.blanks):
-            notes.add("blank line", number + 1 + extra)
+        if self.blanks:
+            notes.add("blank line", number + 1, times=self.blanks)
 
     def remark(self, notes: Notes, spelling: Spelling) -> None:
         """Note line ends, end-of-file character and the case of the digits."""

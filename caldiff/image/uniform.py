@@ -18,7 +18,7 @@ import numpy.typing as npt
 from caldiff.image.limits import Limits
 from caldiff.image.model import RecordShape, Segment
 from caldiff.image.parsed import Parsed
-from caldiff.image.records import DataRecords, HexFacts, Integers, SrecFacts, hex_shape, srec_shape
+from caldiff.image.records import Counts, DataRecords, HexFacts, Integers, SrecFacts, hex_shape, srec_shape
 from caldiff.image.text import Notes, Spelling, Text
 
 __all__ = ["read_uniform_ihex", "read_uniform_srec"]
@@ -43,7 +43,7 @@ class _Data:
     """The data records of one block in order: their addresses, and all their bytes one after the other."""
 
     starts: Integers
-    counts: Integers
+    counts: Counts
     content: bytes
 
 
@@ -80,11 +80,11 @@ def _run(data: bytes, limits: Limits, reader: _Reader) -> Parsed | None:
             found.append(reader.block(block, crlf=text.newline == "\r\n"))
         starts = np.concatenate([f.starts for f in found])
         counts = np.concatenate([f.counts for f in found])
+        content = [f.content for f in found]
+        found.clear()
         _need(len(starts) > 0)
         notes = Notes()
         shape = reader.shape(DataRecords(starts=starts, counts=counts, spelling=spelling), text, notes)
-        content = [f.content for f in found]
-        del found
         segments = _joined(starts, counts, content, limits)
     except _Irregular:
         return None
@@ -167,13 +167,13 @@ def _groups(
         yield lines, cells
 
 
-def _content(parts: list[tuple[Integers, Bytes]], many: int) -> tuple[Integers, Integers, bytes]:
+def _content(parts: list[tuple[Integers, Bytes]], many: int) -> tuple[Integers, Counts, bytes]:
     """Data rows of several widths put together in order of line; also their lines and counts."""
-    counts = np.zeros(many, dtype=np.int64)
+    counts = np.zeros(many, dtype=np.uint16)
     for lines, cells in parts:
         counts[lines] = cells.shape[1]
-    places = np.cumsum(counts) - counts
-    out = bytearray(int(counts.sum()))
+    places = np.cumsum(counts, dtype=np.int64) - counts
+    out = bytearray(int(counts.sum(dtype=np.int64)))
     for lines, cells in parts:
         count = cells.shape[1]
         window = np.ndarray((len(out) - count + 1,), dtype=f"V{count}", buffer=out, strides=(1,))
@@ -182,17 +182,17 @@ def _content(parts: list[tuple[Integers, Bytes]], many: int) -> tuple[Integers, 
     return held, counts[held], bytes(out)
 
 
-def _joined(starts: Integers, counts: Integers, content: list[bytes], limits: Limits) -> tuple[Segment, ...]:
+def _joined(starts: Integers, counts: Counts, content: list[bytes], limits: Limits) -> tuple[Segment, ...]:
     """Segments of records that are in order of address."""
     stops = starts + counts
     _need((starts[1:] >= stops[:-1]).all())
-    _need(counts.sum() <= limits.size and stops[-1] - starts[0] <= limits.span)
+    _need(counts.sum(dtype=np.int64) <= limits.size and stops[-1] - starts[0] <= limits.span)
     whole = b"".join(content)
     content.clear()
     breaks = np.flatnonzero(starts[1:] != stops[:-1]) + 1
     if not len(breaks):
         return (Segment(start=int(starts[0]), data=whole),)
-    places = np.cumsum(counts) - counts
+    places = np.cumsum(counts, dtype=np.int64) - counts
     firsts = [0, *breaks.tolist()]
     edges = [*places[firsts].tolist(), len(whole)]
     return tuple(
@@ -242,7 +242,7 @@ class _HexReader:
         return _Data(starts=addresses, counts=counts, content=content)
 
     def _based(
-        self, lines: Integers, offsets: Integers, counts: Integers, others: list[tuple[int, bytes]], many: int
+        self, lines: Integers, offsets: Integers, counts: Counts, others: list[tuple[int, bytes]], many: int
     ) -> Integers:
         """Addresses of the data records under the base addresses that the other records give."""
         edges, bases, linear = [0], [self._base], [self._linear]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 from contextlib import suppress
+from io import BytesIO
 from os import PathLike, fspath
 from secrets import token_hex
 from typing import assert_never
@@ -159,13 +160,10 @@ def _text(image: Image, kind: Format, shape: RecordShape) -> bytes:
     from caldiff.image.encoding import ihex_records, srec_records, titxt_lines  # noqa: PLC0415 - imports numpy
 
     _check(shape, kind, image)
-    match kind:
-        case "ihex":
-            return b"".join(ihex_records(image, shape))
-        case "srec":
-            return b"".join(srec_records(image, shape))
-        case _:
-            return b"".join(titxt_lines(image, shape))
+    write = {"ihex": ihex_records, "srec": srec_records}.get(kind, titxt_lines)
+    room = BytesIO()  # grows in place and gives its bytes away without a copy
+    room.writelines(write(image, shape))
+    return room.getvalue()
 
 
 def _check(shape: RecordShape, kind: Format, image: Image) -> None:
