@@ -93,13 +93,15 @@ def _check(members: list[zipfile.ZipInfo], name: str, limits: Limits) -> None:
 
 
 def _only_image(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], name: str, limits: Limits) -> Unpacked:
+    alone = sum(member.file_size > 0 for member in members) == 1
     notes: list[Note] = []
     images: list[str] = []
     found = b""
     for member in members:
         with archive.open(member) as stream:
             data = gather(stream, name=f"{name}/{member.filename}", limits=limits)
-        what = "an empty file" if not data else None if text_format(data) else known_stranger(data)
+        # What is alone is the image, or is refused as what it is; only among others is it left out.
+        what = "an empty file" if not data else None if alone or text_format(data) else known_stranger(data)
         if what is not None:
             notes.append(Note(text=f"{member.filename!r} in the zip is {what} and was left out"))
             continue

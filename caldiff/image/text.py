@@ -102,7 +102,8 @@ class Text:
         end = data[-_TAIL_SIZE:]
         kept = len(end.rstrip(_TAIL))
         stop = len(data) - len(end) + kept if kept else len(data.rstrip(_TAIL))
-        tail = data[stop:]
+        tail = data[stop:].lstrip(b" \t")  # blanks after the last record are its own, as in any other line
+        stop = len(data) - len(tail)
         first = data.find(b"\n")
         return cls(
             data=data,

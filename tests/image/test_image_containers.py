@@ -73,10 +73,18 @@ def test_several_images_are_listed() -> None:
 
 def test_no_image_inside_says_what_is() -> None:
     with pytest.raises(ImageError, match="no image") as caught:
-        read_image(packed({"c.txt": b"hello"}))
+        read_image(packed({"c.txt": b"hello", "d.txt": b"hello"}))
     assert "plain text" in (caught.value.got or "")
     with pytest.raises(ImageError, match="no image"):
         read_image(packed({}))
+
+
+def test_a_member_that_is_alone_is_refused_as_what_it_is_unless_its_format_is_named() -> None:
+    data = packed({"c.txt": b"hello"})
+    with pytest.raises(ImageError, match="this is no image but plain text") as caught:
+        read_image(data, name="mail.zip")
+    assert caught.value.file == "mail.zip/c.txt"
+    assert read_image(data, format="binary").read(0, 5) == b"hello"
 
 
 def test_a_broken_image_is_not_taken_for_a_readme() -> None:

@@ -21,6 +21,7 @@ BROKEN = {
     "ihex foreign character": (lines(H, b":0200000001G2FB", HE), 2, 12, "no hexadecimal digit", None, "'G'"),
     "ihex blank within": (lines(H, b":02 0000000102FB", HE), 2, 4, "no hexadecimal digit", None, "' '"),
     "ihex blank after": (lines(H, H + b" ", HE), 2, 16, "no hexadecimal digit", None, "' '"),
+    "ihex blank at the end": (lines(H, HE + b" "), 2, 12, "no hexadecimal digit", None, "' '"),
     "ihex byte beyond ASCII": (lines(H, b":02\xff0000000102FB", HE), 2, 4, "no hexadecimal digit", None, "byte FF"),
     "srec foreign character": (lines(S, b"S10500000x02F7", SE), 2, 10, "no hexadecimal digit", None, "'x'"),
     "ihex odd": (lines(H, b":020000000102F", HE), 2, None, "odd number of digits", "an even number of digits", "13"),
