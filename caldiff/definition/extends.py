@@ -189,7 +189,7 @@ def _ancestor(names: Sequence[str], beside: Path | None, folders: Sequence[Path]
     name = names[-1]
     if name in names[:-1]:
         raise Wrong("the definitions extend one another in a ring", got=" -> ".join(names))
-    if len(names) > _MOST_ANCESTORS:
+    if len(names) - 1 > _MOST_ANCESTORS:
         raise Wrong("too many definitions extend one another", expected=f"at most {_MOST_ANCESTORS}")
     path = ancestor(name, beside, folders)
     if path is None:

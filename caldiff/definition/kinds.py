@@ -110,7 +110,8 @@ def integer(what: str, lowest: int, highest: int, *, size: bool = False) -> Kind
         return number
 
     pattern = r"^([-+]?(0x[0-9A-Fa-f_]+|0b[01_]+|0o[0-7_]+|[0-9][0-9_]*))" + (r"( *(KiB|MiB))?$" if size else "$")
-    return Kind(what=what, read=read, schema={"type": ["integer", "string"], "pattern": pattern})
+    bounds = {"minimum": lowest, "maximum": highest}
+    return Kind(what=what, read=read, schema={"type": ["integer", "string"], "pattern": pattern, **bounds})
 
 
 def _size(value: str) -> int | None:
