@@ -105,10 +105,11 @@ def _cells(before: Table, after: Table, remarks: list[str]) -> Match:
         reason = f"was {_shape(before)}, is {_shape(after)}"
         return Match(state="resized", changed=None, reason="; ".join([reason, *remarks]))
     ours, theirs = before.spec, after.spec
-    if ours.cells.type != theirs.cells.type:
-        remarks.append(f"was stored as {ours.cells.type.name}, is {theirs.cells.type.name}")
-    if ours.scaling.conversion != theirs.scaling.conversion:
-        remarks.append("the scaling changed")
+    if ours is not theirs:
+        if ours.cells.type != theirs.cells.type:
+            remarks.append(f"was stored as {ours.cells.type.name}, is {theirs.cells.type.name}")
+        if ours.scaling.conversion != theirs.scaling.conversion:
+            remarks.append("the scaling changed")
     if nature(after) in {"numbers", "named values"}:
         changed = _unlike(
             _Stored(raw=before.raw, element=ours.cells.type, scaling=ours.scaling),
@@ -138,7 +139,8 @@ class _Stored:
 
 def _unlike(before: _Stored, after: _Stored) -> Flags:
     """True per number that differs: raw where stored and scaled alike, else exactly, as physical values."""
-    if before.element == after.element and before.scaling.conversion == after.scaling.conversion:
+    alike = before.scaling is after.scaling or before.scaling.conversion == after.scaling.conversion
+    if alike and before.element == after.element:
         return differing(before.raw, after.raw)
     ours, theirs = (to_physical(side.scaling, side.raw, side.element) for side in (before, after))
     changed = np.asarray((ours != theirs) & ~(np.isnan(ours) & np.isnan(theirs)))
@@ -196,27 +198,33 @@ def statistics(before: Table, after: Table, changed: Flags) -> Statistics | None
     if nature(before) != "numbers" or nature(after) != "numbers":
         return None
     was = before.physical[changed]
-    with np.errstate(all="ignore"):
-        difference = after.physical[changed] - was
-        if not math.isfinite(difference.sum()):
-            finite = np.isfinite(difference)
-            difference, was = difference[finite], was[finite]
-        if not difference.size:
+    with np.errstate(all="ignore"):  # what is not finite is left out
+        steps = after.physical[changed] - was
+        if not math.isfinite(steps.sum()):
+            finite = np.isfinite(steps)
+            steps, was = steps[finite], was[finite]
+        if not steps.size:
             return None
-        size = np.abs(was)
-        percent = difference[size > 0] / size[size > 0] * 100.0
-        percent = percent[np.isfinite(percent)]
+        least_percent, greatest_percent = _percent(steps, was)
     return Statistics(
         cells=changed.size,
         changed=int(np.count_nonzero(changed)),
-        raised=int(np.count_nonzero(difference > 0)),
-        lowered=int(np.count_nonzero(difference < 0)),
-        least=float(difference.min()),
-        greatest=float(difference.max()),
-        mean=math.fsum(difference.tolist()) / difference.size,
-        least_percent=float(percent.min()) if percent.size else None,
-        greatest_percent=float(percent.max()) if percent.size else None,
+        raised=int(np.count_nonzero(steps > 0)),
+        lowered=int(np.count_nonzero(steps < 0)),
+        least=float(steps.min()),
+        greatest=float(steps.max()),
+        mean=float((steps / steps.size).sum()),
+        least_percent=least_percent,
+        greatest_percent=greatest_percent,
     )
+
+
+def _percent(steps: Floats, was: Floats) -> tuple[float, float] | tuple[None, None]:
+    """The lowest and the highest step relative to the size of the value before, where that is not 0."""
+    percent = steps / np.abs(was) * 100.0
+    if not math.isfinite(percent.sum()):
+        percent = percent[np.isfinite(percent)]
+    return (float(percent.min()), float(percent.max())) if percent.size else (None, None)
 
 
 def grid(table: Table) -> Grid:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Generic, TypeVar
 
 import attrs
@@ -60,6 +61,12 @@ class Reader:
                 missing = isinstance(spec, StoredAxis) and _absent(self.side.image, spec.cells)
                 return Reading() if missing else Reading(trouble=self._words(error))
         return Reading(found=self._axes[spec.name])
+
+    def take_over(self, other: Reader, axes: Iterable[Axis]) -> None:
+        """Know what another reader knows of some shared axes, whose bytes are the same in both images."""
+        for axis in axes:
+            if axis.name in other._axes:
+                self._axes[axis.name] = other._axes[axis.name]
 
     def _words(self, error: CaldiffError) -> str:
         place = "" if error.address is None else f" at 0x{error.address:08X}"

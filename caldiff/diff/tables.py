@@ -21,6 +21,8 @@ class AxisPairs:
 
     def moved(self, before: AxisValues, after: AxisValues, *, table: str | None = None) -> bool:
         """Whether the breakpoints differ; the table that asks hangs on them."""
+        if before is after:
+            return False
         key = before.spec.name, before.spec.shared, after.spec.name, after.spec.shared
         if key not in self._pairs:
             self._pairs[key] = _AxisPair(before=before, after=after, changed=axis_changed(before, after))

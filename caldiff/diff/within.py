@@ -35,7 +35,7 @@ def within(before: Reader, after: Reader, parts: Sequence[Window], ranges: Range
     definition = after.definition
     touched = definition.index.touching(ranges)
     claims, axes, found = Claims(parts), AxisPairs(), Found()
-    names = dict.fromkeys(touched.tables)
+    names, own_reading = dict.fromkeys(touched.tables), frozenset(touched.axes)
     for name in touched.axes:
         was, now = before.axis(definition.axes[name]), after.axis(definition.axes[name])
         _claim(claims, was, now)
@@ -49,7 +49,9 @@ def within(before: Reader, after: Reader, parts: Sequence[Window], ranges: Range
         names |= dict.fromkeys(definition.index.tables_on(name))
     for name in names:
         spec = definition.tables[name]
-        first, second = before.table(spec), after.table(spec)
+        first = before.table(spec)
+        after.take_over(before, (a for a in spec.axes if a.shared and a.name not in own_reading))
+        second = after.table(spec)
         _claim(claims, first, second)
         difference = table_diff(name, first, second, axes)
         if difference is not None:

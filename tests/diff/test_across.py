@@ -213,6 +213,16 @@ def test_a_table_that_hangs_on_another_axis_now(make: Any) -> None:
     assert (table.surface.largest, table.surface.at) == (5.0, (10.0,))
 
 
+def test_axes_in_other_units_give_no_surface(make: Any) -> None:
+    old = make.table("t", 0, make.axis("x", 20, 2, scaling=Scaling(unit="km/h")))
+    new = make.table("t", 0, make.axis("x", 20, 2, scaling=Scaling(unit="m/s")))
+    table = only(both(make, make.image(a20=bytes([0, 10])), make.image(a20=bytes([0, 20])), old, new))
+    assert (table.state, table.moved, table.surface) == ("redefined", ("x",), None)
+    assert table.reason == (
+        "the unit of axis 'x' was 'km/h', is 'm/s'; not compared at the same operating points: the units differ"
+    )
+
+
 def test_a_fixed_axis_with_other_points_moved(make: Any) -> None:
     old, new = make.table("t", 0, make.fixed("gear", 1, 2)), make.table("t", 0, make.fixed("gear", 1, 3))
     image = make.image(a0=bytes([10, 20]))

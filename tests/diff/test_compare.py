@@ -9,7 +9,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from caldiff.definition.model import TYPES, BitField, Bits, Checksum, IdentityField, Names, Rational, Region, Scaling
+from caldiff.definition.model import (
+    TYPES,
+    BitField,
+    Bits,
+    Checksum,
+    IdentityField,
+    Names,
+    Rational,
+    Record,
+    Region,
+    Scaling,
+)
 from caldiff.diff import extents
 from caldiff.diff.compare import compare
 from caldiff.diff.model import Comparison, Extent, Fates, TableDiff
@@ -228,6 +239,21 @@ def test_a_stored_count_moves_the_axis_and_resizes_the_table(make: Any) -> None:
     assert found.fates == Fates(cell=2)  # the count and the cell that came into use
 
 
+def test_a_record_whose_values_stand_elsewhere_for_another_count_is_explained_in_both_places(make: Any) -> None:
+    # Count, breakpoints, values, each close behind the one before: 2 | 0 10 | 5 6 becomes 3 | 0 10 20 | 5 6 7.
+    x = make.axis("x", 1, 4, stored=0, shared=False)
+    record = Record(at=0, parts=("x.count", "x", "values"))
+    definition = make.definition(make.evolve(make.table("curve", 5, x), record=record))
+    before = make.image(a0=bytes([2, 0, 10, 5, 6, 0, 0, 0, 0]))
+    after = make.image(a0=bytes([3, 0, 10, 20, 5, 6, 7, 0, 9]))
+    found = compare(*make.sides([before, after], definition))
+    table = only(found)
+    assert (table.state, table.moved) == ("resized", ("curve.x",))
+    assert table.after is not None
+    assert table.after.raw.tolist() == [5, 6, 7]
+    assert found.fates == Fates(cell=5, unexplained=1)  # 0, 3, 4, 5, 6 are cells; 8 is room that nobody uses
+
+
 def test_room_beyond_the_stored_count_is_unexplained(make: Any) -> None:
     definition = make.definition(make.table("curve", 0, make.axis("x", 20, 4, stored=19)))
     before = make.image(a0=bytes([0, 10, 20, 99]), a19=bytes([3, 0, 10, 20, 30]))
@@ -323,6 +349,24 @@ def test_a_table_that_one_image_holds_in_part_is_unreadable_and_explains_nothing
     assert "second" in table.reason
     assert "0x00000002" in table.reason
     assert found.fates == Fates(unexplained=3)
+
+
+def test_interleaved_cells_that_are_all_missing_are_absent_though_others_between_them_are_held(make: Any) -> None:
+    definition = make.definition(make.table("odd", 1, shape=(2,), strides=(2,)))
+    before, after = make.pieces((0, b"\x01"), (2, b"\x01")), make.pieces((0, b"\x01\x02\x01\x02"))
+    found = compare(*make.sides([before, after], definition))
+    assert (only(found).state, found.fates) == ("added", Fates(cell=2))
+
+
+def test_differences_that_no_double_holds_are_left_out_of_the_figures(make: Any) -> None:
+    definition = make.definition(make.table("block", 0, shape=(3,), type="f64"))
+    huge = 1.7e308
+    before = make.image(a0=struct.pack(">3d", -huge, 0.0, 0.0))
+    after = make.image(a0=struct.pack(">3d", huge, huge, huge))
+    figures = only(compare(*make.sides([before, after], definition))).statistics
+    assert figures is not None
+    assert (figures.changed, figures.raised, figures.mean) == (3, 2, huge)
+    assert (figures.least_percent, figures.greatest_percent) == (None, None)
 
 
 def test_a_table_whose_axis_is_missing_in_one_image_is_unreadable(make: Any) -> None:
