@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from caldiff.definition.definition import Definition
-from caldiff.definition.model import TYPES, Cells, FixedAxis, Frame, Linear, Scaling, TableSpec
+from caldiff.definition.model import TYPES, Axis, Cells, FixedAxis, Frame, Linear, Names, Scaling, StoredAxis, TableSpec
 from caldiff.errors import UsageError
 from caldiff.image.model import Image
 from caldiff.table.decode import decode
@@ -24,9 +24,7 @@ def axis(letter: str, n: int, quantity: str = "", unit: str = "") -> FixedAxis:
     return FixedAxis(name=f"t.{letter}", points=tuple(Fraction(i * 10) for i in range(n)), quantity=quantity, unit=unit)
 
 
-def table(
-    kind: Any, shape: tuple[int, ...], axes: tuple[FixedAxis, ...] = (), *, title: str = "", **facts: Any
-) -> Table:
+def table(kind: Any, shape: tuple[int, ...], axes: tuple[Axis, ...] = (), *, title: str = "", **facts: Any) -> Table:
     """A table of the bytes 0, 1, 2, …"""
     strides = tuple(int(np.prod(shape[d + 1 :])) for d in range(len(shape)))
     cells = Cells(at=0, type=TYPES["u8"], byte_order="big", shape=shape, strides=strides)
@@ -135,6 +133,15 @@ def test_what_a_definition_says_is_no_markup() -> None:
     html = table("curve", (2,), (axis("x", 2, evil, evil),), title=evil, scaling=scaling)._repr_html_()
     assert shown(html).tags == {"table", "caption", "tr", "th", "td"}
     assert evil in html.replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&")
+
+
+def test_names_are_no_markup_either() -> None:
+    evil = Scaling(conversion=Names(names={0: "<b>off</b>"}))
+    cells = Cells(at=0, type=TYPES["u8"], byte_order="big", shape=(1,), strides=(1,))
+    rows = StoredAxis(name="t.y", cells=cells, scaling=evil)
+    html = table("map", (1, 1), (rows, axis("x", 1)), scaling=evil)._repr_html_()
+    assert shown(html).tags == {"table", "caption", "tr", "th", "td"}
+    assert html.count("&lt;b&gt;off") == 2
 
 
 def test_a_large_table_is_cut_and_says_so() -> None:

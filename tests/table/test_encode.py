@@ -95,6 +95,15 @@ def test_physical_values_that_stay_keep_their_bits() -> None:
     assert diff(image, write_table(image, reader(IGNITION), "ignition", physical=physical)) == {7: 82}
 
 
+def test_what_is_no_number_stays_as_it_is() -> None:
+    """A NaN with bits of its own beside the cell that is changed."""
+    spec = TableSpec(name="f", kind="block", cells=run(0, "f32", 2))
+    image, definition = Image.of(bytes.fromhex("7fc01234 3f800000")), reader(spec)
+    physical = decode(image, definition, "f").physical.copy()
+    physical[1] = 2.0
+    assert write_table(image, definition, "f", physical=physical).read(0, 8) == bytes.fromhex("7fc01234 40000000")
+
+
 def test_raw_values_are_bound_by_the_type_only() -> None:
     raw = np.array([[0, 255, 1], [2, 3, 4]])
     after = write_table(IMAGE, reader(IGNITION), "ignition", raw=raw)
@@ -154,8 +163,8 @@ def test_masked_neighbours_are_kept() -> None:
         write_table(Image.of(bytes(2)), reader(spec), "f", cells={(): 256})
     gap = TableSpec(name="g", kind="value", cells=run(0, "u8", mask=0b101))
     assert write_table(Image.of(b"\xf0"), reader(gap), "g", raw=5).read(0, 1) == b"\xf5"
-    for given in ({"raw": 2}, {"physical": 2.0}):
-        with pytest.raises(EncodeError, match="table 'g'"):
+    for given, reason in (({"raw": 2}, "cannot hold this raw value"), ({"physical": 2.0}, "does not fit")):
+        with pytest.raises(EncodeError, match=f"table 'g': .*{reason}"):
             write_table(Image.of(b"\x00"), reader(gap), "g", **given)
 
 
