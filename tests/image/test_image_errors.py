@@ -27,7 +27,7 @@ BROKEN = {
     "ihex odd": (lines(H, b":020000000102F", HE), 2, None, "odd number of digits", "an even number of digits", "13"),
     "ihex short": (lines(H, b":0000", HE), 2, None, "cut short", "10 at least", "4"),
     "srec odd": (lines(S, b"S10500000102F", SE), 2, None, "odd number of digits", "an even number of digits", "11"),
-    "ihex length": (lines(H, b":0300000001020A", HE), 2, None, "another length than it says", "3 data bytes", "2"),
+    "ihex length": (lines(H, b":030000000102FA", HE), 2, None, "another length than it says", "3 data bytes", "2"),
     "srec length": (lines(S, b"S10600000102F6", SE), 2, None, "another length than it says", "6 bytes", "5"),
     "srec no room": (lines(S, b"S10201FC", SE), 2, None, "wrong length", "2 address bytes", "2 bytes"),
     "ihex no record": (lines(H, b"hello", HE), 2, None, "no Intel HEX record", '":" first', '"hello"'),
@@ -42,6 +42,7 @@ BROKEN = {
     "ihex data after the end": (lines(H, HE, H), 3, None, "data after the end record", None, ":02"),
     "ihex second end": (lines(H, HE, HE), 3, None, "data after the end record", None, ":00"),
     "srec data after the end": (lines(S, SE, b"", S), 4, None, "data after the end record", None, "S105"),
+    "srec second end": (lines(S, SE, SE), 3, None, "data after the end record", None, "S903"),
     "titxt data after the end": (b"@0000\n01\nq\n02\n", 4, None, "data after the end mark", None, '"02"'),
     "ihex after the DOS end of file": (lines(H, HE) + b"\x1a" + H, 3, None, "data after the end record", None, '".:02'),
     "ihex type": (lines(H, ihex(6, 0), HE), 2, None, "the record type is unknown", "00 to 05", "06"),
@@ -71,6 +72,9 @@ BROKEN = {
     "srec 24-bit wrap": (lines(S, srec(2, 0xFFFFFF, b"ab"), SE), 2, None, "end of the 24-bit", None, None),
     "srec 32-bit wrap": (
         lines(srec(3, 0xFFFFFFFF, b"ab"), SE), 1, None, "end of the 32-bit address range", None, None,
+    ),
+    "srec 32-bit wrap after a 16-bit one": (
+        lines(srec(1, 0xFFFF, b"ab"), srec(3, 0xFFFFFFFF, b"ab"), SE), 2, None, "end of the 32-bit", None, None,
     ),
     "titxt 32-bit wrap": (b"@FFFFFFFF\n01 02\nq\n", 2, None, "end of the 32-bit address range", None, None),
     "titxt address": (b"@123456789\n01\nq\n", 1, None, "beyond 32 bits", None, "@123456789"),

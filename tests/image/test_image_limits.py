@@ -47,6 +47,11 @@ def test_size(make: Callable[[int], bytes]) -> None:
         read_image(make(1008), limits=SMALL)
 
 
+def test_bytes_given_twice_count_once() -> None:
+    record = ihex(0, 0, bytes(100))
+    assert read_image(lines(*[record] * 20, ihex(1, 0)), limits=SMALL).size == 100
+
+
 def test_the_default_is_64_mib() -> None:
     assert (Limits().size, Limits().span) == (64 * MIB, 64 * MIB)
 
