@@ -32,6 +32,8 @@ def covered(image: Image, checksum: Checksum) -> tuple[Span, ...]:
     holes.sort(key=lambda hole: hole.start)
     ranges = [*coverage.spans, *_listed(image, coverage.blocks)] if coverage.blocks else coverage.spans
     kept = tuple(_without(ranges, holes))
+    for span in kept:
+        image.view(span.start, span.stop)
     total = sum(span.size for span in kept)
     if total > _TIMES * image.size:
         raise ChecksumError(

@@ -13,7 +13,7 @@ __all__ = ["faults", "method_bits", "sound"]
 
 _CRC_BITS = range(3, 65)
 _SUM_BITS = range(8, 65)
-_BLOCKS = range(1, 65537)
+_BLOCKS = range(1, 4097)
 _BYTE = range(256)
 _DIGESTS = {"md5": 128, "sha-1": 160, "sha-256": 256}
 

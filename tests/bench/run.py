@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from report import show
 
-BENCHES = ("bench_process", "bench_diff", "bench_compiled", "bench_definition", "bench_image")
+BENCHES = ("bench_process", "bench_diff", "bench_compiled", "bench_definition", "bench_image", "bench_checksum")
 
 if __name__ == "__main__":
     wanted = sys.argv[1:] or BENCHES
