@@ -217,3 +217,13 @@ CAL(1) const uint8_t modes[3] = {0, 1, 7};
 CAL(2) const int16_t idle_offset = -125;
 CAL(1) const char label[20] = "Invented, no vehicle";
 CAL(1) const char note[12] = "K\xfchlung";
+
+/* --------------------------------------------------------------- a record with its parts following, each at a 4th byte */
+
+/* room for 5, used for 3 */
+CAL(4) const struct aligned_close_record afterstart = {
+    .x_count = 3,
+    .x = {-20, 20, 60},
+    .values = {30, 20, -5},
+    .unused = {255, 255, 255, 255, 255, 255, 255, 255, 255},
+};

@@ -77,6 +77,13 @@ struct aligned_record {
     int8_t values[5] __attribute__((aligned(4)));
 };
 
+struct aligned_close_record {
+    uint8_t x_count __attribute__((aligned(4)));
+    int16_t x[3] __attribute__((aligned(4)));
+    int8_t values[3] __attribute__((aligned(4)));
+    uint8_t unused[9];
+};
+
 struct roomy_record {
     uint8_t x_count;
     uint8_t y_count;
