@@ -23,7 +23,7 @@ __all__ = ["Flags", "Match", "axis_changed", "differing", "grid", "match", "natu
 Flags = npt.NDArray[np.bool_]
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Match:
     """Two tables laid on one another.
 
@@ -128,7 +128,7 @@ def _shape(table: Table) -> str:
     return " x ".join(str(n) for n in table.raw.shape) + " cells" if table.raw.shape else "one cell"
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Stored:
     """Raw numbers and what they mean."""
 

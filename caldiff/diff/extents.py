@@ -30,7 +30,7 @@ _MOST_RANGES = 1 << 14
 """ranges looked up in a definition one by one; more are joined across small gaps first"""
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Chunk:
     """Some differing bytes, in order of address.
 
@@ -43,7 +43,7 @@ class Chunk:
     bits: Bytes
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Window:
     """A stretch of addresses without a gap that both images hold, or only one of them.
 

@@ -51,7 +51,7 @@ class Claims:
         return np.zeros(offsets.size, np.uint8) if owned is None else owned[offsets]
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class _Layers:
     """Which of some ranges is on top at an address: ``top[i]`` between ``edges[i]`` and the next edge, -1 for none."""
 
@@ -87,7 +87,7 @@ def _declared(definition: Definition) -> _Layers:
     )
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Explained:
     """What one definition explains: the bits that its cells claim, and its declared ranges."""
 
@@ -145,7 +145,7 @@ def settle(
 _PRESENCES: tuple[Presence, ...] = ("both", "before", "after")
 
 
-@attrs.define(kw_only=True, eq=False)
+@attrs.define(kw_only=True, eq=False, repr=False)
 class _Gathered:
     """Runs of addresses of one kind, chunk by chunk. A kind is a region (or none) and a presence."""
 

@@ -28,7 +28,7 @@ class NoSurface(Exception):  # noqa: N818 - an answer between two modules of thi
     """Why two tables have no common surface, in words."""
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Grid:
     """One table as a surface over its axes.
 

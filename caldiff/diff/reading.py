@@ -24,7 +24,7 @@ __all__ = ["Reader", "Reading", "claim"]
 T = TypeVar("T", Table, AxisValues)
 
 
-@attrs.frozen(kw_only=True, eq=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Reading(Generic[T]):
     """What became of reading one thing: it was found, or it is absent (no byte of it is held), or there is trouble."""
 
@@ -37,7 +37,7 @@ class Reading(Generic[T]):
         return self.found is None and not self.trouble
 
 
-@attrs.define(kw_only=True, eq=False)
+@attrs.define(kw_only=True, eq=False, repr=False)
 class Reader:
     """Decodes tables and axes of one image, shared axes once."""
 

@@ -13,7 +13,7 @@ from caldiff.table.model import AxisValues, Table
 __all__ = ["AxisPairs", "table_diff"]
 
 
-@attrs.define(kw_only=True, eq=False)
+@attrs.define(kw_only=True, eq=False, repr=False)
 class AxisPairs:
     """Pairs of axes that tables hung on before and hang on after, each compared once."""
 
@@ -50,7 +50,7 @@ class AxisPairs:
         )
 
 
-@attrs.define(kw_only=True, eq=False)
+@attrs.define(kw_only=True, eq=False, repr=False)
 class _AxisPair:
     before: AxisValues
     after: AxisValues

@@ -20,7 +20,7 @@ Ranges = Sequence[tuple[int, int]]
 """address ranges ``[start, stop)`` that hold every differing byte, in order"""
 
 
-@attrs.define(kw_only=True, eq=False)
+@attrs.define(kw_only=True, eq=False, repr=False)
 class Found:
     """What the definitions say about the difference of two images."""
 

@@ -213,6 +213,16 @@ def test_a_table_that_hangs_on_another_axis_now(make: Any) -> None:
     assert (table.surface.largest, table.surface.at) == (5.0, (10.0,))
 
 
+def test_a_table_that_changed_its_axis_is_not_taken_for_one_that_kept_it(make: Any) -> None:
+    slow, fast = make.axis("slow", 20, 2), make.axis("fast", 30, 2)
+    old = make.definition(make.table("kept", 0, fast), make.table("swapped", 4, slow), name="old")
+    new = make.definition(make.table("kept", 0, fast), make.table("swapped", 4, fast), name="new")
+    image = make.image(a20=bytes([0, 10]), a30=bytes([0, 20]))
+    found = compare(*make.sides([image, image], [old, new]))
+    assert [(t.name, t.moved) for t in found.tables] == [("swapped", ("fast",))]
+    assert [(a.before.spec.name, a.after.spec.name, a.tables) for a in found.axes] == [("slow", "fast", ("swapped",))]
+
+
 def test_axes_in_other_units_give_no_surface(make: Any) -> None:
     old = make.table("t", 0, make.axis("x", 20, 2, scaling=Scaling(unit="km/h")))
     new = make.table("t", 0, make.axis("x", 20, 2, scaling=Scaling(unit="m/s")))
