@@ -46,8 +46,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: list[str]) -> int:
-    first = arguments[0] if arguments else "--help"
-    if first in {"-h", "--help", "--version"}:
+    first = arguments[0] if arguments else ""
+    if first in {"", "-h", "--help", "--version"}:
         module = import_module("caldiff.cli.overview")
         return int(module.run(first))
     command = first if first in COMMANDS else "compare"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from caldiff.cli import COMMANDS, SAME
 from caldiff.cli.terminal import write
+from caldiff.errors import UsageError
 
 __all__ = ["run"]
 
@@ -31,7 +32,9 @@ people decide. caldiff writes no controller.
 
 
 def run(option: str) -> int:
-    """Write the overview, or the version."""
+    """Write the overview, or the version. Without a word on the command line the overview is no answer but trouble."""
+    if not option:
+        raise UsageError("there is nothing to compare", hint="caldiff A B; 'caldiff --help' lists what else there is")
     if option == "--version":
         from importlib.metadata import version  # noqa: PLC0415 - slow, and rarely asked for
 

@@ -14,6 +14,17 @@ _PROBLEMS = 100
 _BUG = "this is a fault of caldiff itself, and no answer about the files; please report it with what stands above"
 
 
+_OPTIONS = {
+    "the format binary": "--format binary",
+    "size limit": "--limit",
+    "span limit": "--limit",
+    "raise the limits": "--limit",
+    "name the one to use": "--definition NAME",
+    "name a definition": "--definition, --definitions",
+}
+"""What a hint asks for, and the option that does it: the rooms that give hints know of no options."""
+
+
 def tell(error: Exception) -> None:
     """Write the error to standard error."""
     if isinstance(error, CaldiffError):
@@ -60,7 +71,8 @@ def _lines(error: CaldiffError, lead: str) -> Iterator[str]:
     if error.got:
         yield indent + harmless(f"got: {error.got}")
     if error.hint:
-        yield indent + harmless(f"hint: {error.hint}")
+        options = dict.fromkeys(option for words, option in _OPTIONS.items() if words in error.hint)
+        yield indent + harmless(f"hint: {error.hint}" + "".join(f" ({option})" for option in options))
 
 
 def _write(text: str) -> None:

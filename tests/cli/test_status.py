@@ -36,7 +36,9 @@ Run = Callable[..., Any]
         (["--help"], 0),
         (["--version"], 0),
         (["show", "--help"], 0),
-        ([], 0),
+        ([], 2),
+        (["", ""], 2),
+        ([""], 2),
         ([STOCK], 2),
         ([STOCK, "not-there.bin"], 2),
         (["show", STOCK, "no_such_table"], 2),
@@ -62,6 +64,18 @@ def test_status(call: Run, arguments: list[str], status: int) -> None:
     assert bool(answer.err) == (status == 2 and not checks), answer
     assert bool(answer.out) == (status != 2 or checks), answer
     assert "Traceback" not in answer.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "option"),
+    [
+        (["README.txt", STOCK], "--format binary"),
+        ([STOCK, REV1, "--limit", "1KiB"], "--limit"),
+    ],
+)
+def test_a_hint_names_the_option(call: Run, arguments: list[str], option: str) -> None:
+    hint = next(line for line in call(*arguments).err.splitlines() if "hint:" in line)
+    assert hint.endswith(f"({option})")
 
 
 def test_identical_binaries_are_answered_without_numpy(spawn: Run, demo: Path, tmp_path: Path) -> None:

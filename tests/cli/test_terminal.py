@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import pty
 import select
@@ -9,9 +10,12 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from time import sleep
 from typing import Any
 
 import pytest
+
+from caldiff.cli.terminal import progress
 
 STOCK, REV1 = "van17_stock_read.bin", "van17_rev1.hex"
 Run = Callable[..., Any]
@@ -104,3 +108,28 @@ def test_file_names_cannot_act_on_the_terminal(call: Run, demo: Path, tmp_path: 
     assert answer.status == 2
     assert "\x1b" not in answer.err
     assert r"\x1b[2J" in answer.err
+
+
+class Screen(io.StringIO):
+    """Standard error as a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_progress_is_said_on_a_terminal_once_it_takes_long_and_taken_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    screen, file = Screen(), io.StringIO()
+    monkeypatch.setattr("caldiff.cli.terminal._PATIENCE", 0.01)
+    for stream in (screen, file):
+        monkeypatch.setattr("sys.stderr", stream)
+        with progress("reading definitions"):
+            sleep(0.2)
+    said = "caldiff: reading definitions ..."
+    assert screen.getvalue() == f"{said}\r{' ' * len(said)}\r"
+    assert file.getvalue() == ""
+    quick = Screen()
+    monkeypatch.setattr("sys.stderr", quick)
+    monkeypatch.setattr("caldiff.cli.terminal._PATIENCE", 60)
+    with progress("nothing"):
+        pass
+    assert quick.getvalue() == ""
