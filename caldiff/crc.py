@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache
+from typing import Any
 
 import attrs
 
-__all__ = ["Crc", "catalogue", "crc_by_name", "crc_name", "reckon_crc"]
+__all__ = ["Crc", "catalogue", "combine_crcs", "crc_by_name", "crc_name", "reckon_crc", "running_crcs"]
 
 
 @attrs.frozen(kw_only=True)
@@ -63,10 +64,30 @@ def crc_name(crc: Crc) -> str | None:
 
 def reckon_crc(crc: Crc, data: bytes | bytearray | memoryview) -> int:
     """The CRC of the bytes; of none at all too."""
+    return int(_engine(crc).calc(data)) if len(data) else _of_nothing(crc)
+
+
+def running_crcs(crc: Crc, data: bytes | bytearray | memoryview, step: int) -> Iterator[int]:
+    """The CRC of nothing, of the first ``step`` bytes, of the first two steps, and so on while they are whole."""
+    value = _of_nothing(crc)
+    yield value
+    engine = _engine(crc)
+    for at in range(step, len(data) + 1, step):
+        value = int(engine.calc(data[at - step : at], value))
+        yield value
+
+
+def combine_crcs(crc: Crc, first: int, second: int, length: int) -> int:
+    """The CRC of two runs of bytes from the CRC of each; ``length`` is that of the second."""
+    return int(_engine(crc).combine(first, second, length))
+
+
+def _of_nothing(crc: Crc) -> int:
+    start = int(f"{crc.start:0{crc.width}b}"[::-1], 2) if crc.reflect_out else crc.start
+    return start ^ crc.final_xor
+
+
+def _engine(crc: Crc) -> Any:
     from anycrc import CRC  # noqa: PLC0415 - as above
 
-    if not len(data):
-        start = int(f"{crc.start:0{crc.width}b}"[::-1], 2) if crc.reflect_out else crc.start
-        return start ^ crc.final_xor
-    engine = CRC(crc.width, crc.polynomial, crc.start, crc.reflect_in, crc.reflect_out, crc.final_xor)
-    return int(engine.calc(data))
+    return CRC(crc.width, crc.polynomial, crc.start, crc.reflect_in, crc.reflect_out, crc.final_xor)
