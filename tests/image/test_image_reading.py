@@ -218,14 +218,24 @@ def test_a_start_that_is_no_address_is_an_error(start: int) -> None:
         read_image(RAW, start=start)
 
 
+def elf64(*loads: tuple[int, int]) -> bytes:
+    """ELF64 header and PT_LOADs of four bytes (file offset, load address), by hand after the System V generic ABI."""
+    ident = b"\x7fELF\x02\x01\x01" + bytes(9)
+    head = ident + struct.pack("<HHIQQQIHHHHHH", 2, 62, 1, 0, 64, 0, 0, 64, 56, len(loads), 0, 0, 0)
+    return head + b"".join(struct.pack("<IIQQQQQQ", 1, 5, at, 0, load, 4, 4, 1) for at, load in loads) + b"abcdefgh"
+
+
 def test_an_elf_beyond_63_bits_is_an_error() -> None:
-    # ELF64 header and one PT_LOAD, laid out by hand after the generic ABI (System V, chapter 4 and 5).
-    head = b"\x7fELF\x02\x01\x01" + bytes(9) + struct.pack("<HHIQQQIHHHHHH", 2, 62, 1, 0, 64, 0, 0, 64, 56, 1, 0, 0, 0)
-    load = struct.pack("<IIQQQQQQ", 1, 5, 120, 0, 0xFFFF_FFFF_8000_0000, 4, 4, 1)
+    assert read_image(elf64((120, 0x8000_0000))).segments == (Segment(start=0x8000_0000, data=b"abcd"),)
     with pytest.raises(ImageError, match="highest address"):
-        read_image(head + load + b"abcd")
-    low = struct.pack("<IIQQQQQQ", 1, 5, 120, 0, 0x8000_0000, 4, 4, 1)
-    assert read_image(head + low + b"abcd").segments == (Segment(start=0x8000_0000, data=b"abcd"),)
+        read_image(elf64((120, 0xFFFF_FFFF_8000_0000)))
+
+
+def test_an_elf_with_segments_one_over_the_other_is_an_error() -> None:
+    assert read_image(elf64((176, 4), (180, 0))).segments == (Segment(start=0, data=b"efghabcd"),)
+    with pytest.raises(ImageError, match="overlap at their load addresses") as caught:
+        read_image(elf64((176, 3), (180, 0)), name="a.elf")
+    assert (caught.value.file, caught.value.address) == ("a.elf", 3)
 
 
 def test_a_start_address_in_the_end_record_is_kept() -> None:

@@ -72,6 +72,13 @@ def test_a_shape_once_read_writes_the_same_file_again(image: Image, shape: Recor
     assert dump_image(read_image(written, limits=WIDE)) == written
 
 
+def test_a_shape_with_edges_of_two_kinds_is_found_again() -> None:
+    # Records end at multiples of 1792 as in srecord, which 24 does not divide, and at those of 64 KiB besides.
+    shape = RecordShape(length=24, address_bits=32, block=1792)
+    written = dump_image(Image.of(bytes(70_000), start=0x10), format="ihex", shape=shape)
+    assert dump_image(read_image(written)) == written
+
+
 GOLDEN = sorted(p.name for p in DATA.iterdir() if p.suffix in {".hex", ".s19", ".s28", ".s37", ".txt"})
 
 
