@@ -8,6 +8,7 @@ import attrs
 
 from caldiff.crc import Crc
 from caldiff.definition.model import ByteOrder, ElementType, StoredCount
+from caldiff.value import Value
 
 __all__ = [
     "Adler32",
@@ -25,8 +26,8 @@ __all__ = [
 ]
 
 
-@attrs.frozen(kw_only=True)
-class Sum:
+@attrs.frozen(kw_only=True, repr=False)
+class Sum(Value):
     """Words added up, modulo two to the ``bits``, from ``start``; the result perhaps complemented."""
 
     word: ElementType
@@ -37,8 +38,8 @@ class Sum:
     complement: Literal["none", "ones", "twos"] = "none"
 
 
-@attrs.frozen(kw_only=True)
-class Xor:
+@attrs.frozen(kw_only=True, repr=False)
+class Xor(Value):
     """Words combined by exclusive or, from ``start``."""
 
     word: ElementType
@@ -46,28 +47,28 @@ class Xor:
     start: int = 0
 
 
-@attrs.frozen(kw_only=True)
-class Adler32:
+@attrs.frozen(kw_only=True, repr=False)
+class Adler32(Value):
     """RFC 1950."""
 
 
-@attrs.frozen(kw_only=True)
-class Fletcher:
+@attrs.frozen(kw_only=True, repr=False)
+class Fletcher(Value):
     """Fletcher-16 over bytes or Fletcher-32 over 16-bit words (``byte_order``), both modulo 255 and 65535."""
 
     bits: Literal[16, 32]
     byte_order: ByteOrder = "little"
 
 
-@attrs.frozen(kw_only=True)
-class Hash:
+@attrs.frozen(kw_only=True, repr=False)
+class Hash(Value):
     """A message digest; its leading bytes where the stored field is shorter."""
 
     name: Literal["md5", "sha-1", "sha-256"]
 
 
-@attrs.frozen(kw_only=True)
-class Opaque:
+@attrs.frozen(kw_only=True, repr=False)
+class Opaque(Value):
     """Something that cannot be reckoned here, such as a signature; ``what`` says so in words."""
 
     what: str
@@ -76,8 +77,8 @@ class Opaque:
 Method = Crc | Sum | Xor | Adler32 | Fletcher | Hash | Opaque
 
 
-@attrs.frozen(kw_only=True)
-class Span:
+@attrs.frozen(kw_only=True, repr=False)
+class Span(Value):
     """Addresses ``[start, stop)``."""
 
     start: int
@@ -89,8 +90,8 @@ class Span:
         return self.stop - self.start
 
 
-@attrs.frozen(kw_only=True)
-class BlockList:
+@attrs.frozen(kw_only=True, repr=False)
+class BlockList(Value):
     """A table of start and end addresses in the image itself that says what is covered.
 
     Attributes:
@@ -110,8 +111,8 @@ class BlockList:
     most: int = 256
 
 
-@attrs.frozen(kw_only=True)
-class Coverage:
+@attrs.frozen(kw_only=True, repr=False)
+class Coverage(Value):
     """What goes into a checksum, in order.
 
     Attributes:
@@ -128,8 +129,8 @@ class Coverage:
     blocks: BlockList | None = None
 
 
-@attrs.frozen(kw_only=True)
-class StoredField:
+@attrs.frozen(kw_only=True, repr=False)
+class StoredField(Value):
     """Where a value rests; ``inverted``: all its bits are turned over there."""
 
     at: int
@@ -144,8 +145,8 @@ class StoredField:
         return self.at + self.size
 
 
-@attrs.frozen(kw_only=True)
-class Checksum:
+@attrs.frozen(kw_only=True, repr=False)
+class Checksum(Value):
     """One checksum.
 
     ``fields`` hold the result, all of them (copies, a value with its complement). With ``constant`` set, the one field

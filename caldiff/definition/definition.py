@@ -18,12 +18,13 @@ from caldiff.definition.model import (
     Scaling,
     TableSpec,
 )
+from caldiff.value import Value
 
 __all__ = ["Definition", "PlaceIndex", "Touched"]
 
 
-@attrs.frozen(kw_only=True)
-class Touched:
+@attrs.frozen(kw_only=True, repr=False)
+class Touched(Value):
     """What a set of address ranges may have changed, by name, in order of address.
 
     ``tables`` are those with a hull that meets a range; ``axes`` are shared axes likewise (their count included).

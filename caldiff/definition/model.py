@@ -12,6 +12,8 @@ from typing import Literal
 
 import attrs
 
+from caldiff.value import Value
+
 __all__ = [
     "TYPES",
     "Axis",
@@ -47,8 +49,8 @@ Role = Literal["code", "calibration", "volatile", "identity", "checksum"]
 TableKind = Literal["value", "curve", "map", "cuboid", "block", "text", "flags"]
 
 
-@attrs.frozen(kw_only=True)
-class ElementType:
+@attrs.frozen(kw_only=True, repr=False)
+class ElementType(Value):
     """A number as it is stored: ``u8`` to ``u64``, ``i8`` to ``i64``, ``f16``, ``f32``, ``f64``."""
 
     name: str
@@ -82,8 +84,8 @@ TYPES: Mapping[str, ElementType] = {
 # ---------------------------------------------------------------------------------------------------------- frame
 
 
-@attrs.frozen(kw_only=True)
-class Frame:
+@attrs.frozen(kw_only=True, repr=False)
+class Frame(Value):
     """The address room of an image and what holds in it by default."""
 
     start: int
@@ -98,8 +100,8 @@ class Frame:
         return self.start + self.size
 
 
-@attrs.frozen(kw_only=True)
-class Pattern:
+@attrs.frozen(kw_only=True, repr=False)
+class Pattern(Value):
     """Bytes with wildcards: a byte matches where ``byte & mask == value & mask``."""
 
     value: bytes
@@ -108,16 +110,16 @@ class Pattern:
     """written as text in the definition, for display"""
 
 
-@attrs.frozen(kw_only=True)
-class Fit:
+@attrs.frozen(kw_only=True, repr=False)
+class Fit(Value):
     """A condition that an image must meet: one of the patterns stands at the address."""
 
     at: int
     any_of: tuple[Pattern, ...]
 
 
-@attrs.frozen(kw_only=True)
-class IdentityField:
+@attrs.frozen(kw_only=True, repr=False)
+class IdentityField(Value):
     """A field that says which unit, software or vehicle this is.
 
     ``kind`` is ``text`` (``size`` characters), ``number`` (an unsigned integer of ``size`` bytes) or ``bcd`` (two
@@ -139,8 +141,8 @@ class IdentityField:
         return self.at + self.size
 
 
-@attrs.frozen(kw_only=True)
-class Region:
+@attrs.frozen(kw_only=True, repr=False)
+class Region(Value):
     """An address range with a role."""
 
     name: str
@@ -154,8 +156,8 @@ class Region:
         return self.start + self.size
 
 
-@attrs.frozen(kw_only=True)
-class Checksum:
+@attrs.frozen(kw_only=True, repr=False)
+class Checksum(Value):
     """Where a checksum rests and what it covers; how it is reckoned follows in ``caldiff.checksum``."""
 
     name: str
@@ -176,24 +178,24 @@ class Checksum:
 # --------------------------------------------------------------------------------------------------------- scalings
 
 
-@attrs.frozen(kw_only=True)
-class Limits:
+@attrs.frozen(kw_only=True, repr=False)
+class Limits(Value):
     """Physical limits, both included."""
 
     low: Fraction
     high: Fraction
 
 
-@attrs.frozen(kw_only=True)
-class Linear:
+@attrs.frozen(kw_only=True, repr=False)
+class Linear(Value):
     """``physical = raw * factor + offset``; the factor is never 0."""
 
     factor: Fraction = Fraction(1)
     offset: Fraction = Fraction(0)
 
 
-@attrs.frozen(kw_only=True)
-class Rational:
+@attrs.frozen(kw_only=True, repr=False)
+class Rational(Value):
     """A quotient of two polynomials of second degree, coefficients from the square down to the constant.
 
     ``gives`` says which side the quotient yields: ``physical = N(raw)/D(raw)`` or ``raw = N(physical)/D(physical)``.
@@ -204,8 +206,8 @@ class Rational:
     denominator: tuple[Fraction, Fraction, Fraction]
 
 
-@attrs.frozen(kw_only=True)
-class Lookup:
+@attrs.frozen(kw_only=True, repr=False)
+class Lookup(Value):
     """Pairs of raw and physical, raw strictly rising.
 
     ``between`` is ``interpolate`` (a straight line between two pairs) or ``hold`` (the pair at or below the raw value
@@ -216,15 +218,15 @@ class Lookup:
     between: Literal["interpolate", "hold"]
 
 
-@attrs.frozen(kw_only=True)
-class Names:
+@attrs.frozen(kw_only=True, repr=False)
+class Names(Value):
     """Names for raw values; raw values without one are shown as numbers."""
 
     names: Mapping[int, str] = attrs.field(hash=False)
 
 
-@attrs.frozen(kw_only=True)
-class BitField:
+@attrs.frozen(kw_only=True, repr=False)
+class BitField(Value):
     """A field within a word: a flag where the mask is one bit, else a small number, perhaps with names."""
 
     name: str
@@ -232,8 +234,8 @@ class BitField:
     names: Mapping[int, str] = attrs.field(factory=dict, hash=False)
 
 
-@attrs.frozen(kw_only=True)
-class Bits:
+@attrs.frozen(kw_only=True, repr=False)
+class Bits(Value):
     """A word as flags and bit fields, in the order written."""
 
     fields: tuple[BitField, ...]
@@ -242,8 +244,8 @@ class Bits:
 Conversion = Linear | Rational | Lookup | Names | Bits
 
 
-@attrs.frozen(kw_only=True)
-class Scaling:
+@attrs.frozen(kw_only=True, repr=False)
+class Scaling(Value):
     """Raw <-> physical conversion, exact, with what is needed to show it."""
 
     name: str = ""
@@ -258,8 +260,8 @@ class Scaling:
 # ------------------------------------------------------------------------------------------------- axes and tables
 
 
-@attrs.frozen(kw_only=True)
-class Cells:
+@attrs.frozen(kw_only=True, repr=False)
+class Cells(Value):
     """Equal cells laid out in memory.
 
     Attributes:
@@ -286,8 +288,8 @@ class Cells:
         return low, self.at + sum(r for r in reach if r > 0) + self.type.size
 
 
-@attrs.frozen(kw_only=True)
-class StoredCount:
+@attrs.frozen(kw_only=True, repr=False)
+class StoredCount(Value):
     """The number of breakpoints in use, stored in the image; the room is for ``axis.cells.shape[0]`` of them."""
 
     at: int
@@ -300,8 +302,8 @@ class StoredCount:
         return self.at + self.type.size
 
 
-@attrs.frozen(kw_only=True)
-class StoredAxis:
+@attrs.frozen(kw_only=True, repr=False)
+class StoredAxis(Value):
     """Breakpoints that stand in the image: shared by name, or a table's own."""
 
     name: str
@@ -315,8 +317,8 @@ class StoredAxis:
     shared: bool = False
 
 
-@attrs.frozen(kw_only=True)
-class FixedAxis:
+@attrs.frozen(kw_only=True, repr=False)
+class FixedAxis(Value):
     """Breakpoints that only the definition knows, in physical units, strictly rising."""
 
     name: str
@@ -331,8 +333,8 @@ class FixedAxis:
 Axis = StoredAxis | FixedAxis
 
 
-@attrs.frozen(kw_only=True)
-class Record:
+@attrs.frozen(kw_only=True, repr=False)
+class Record(Value):
     """A table whose parts follow one another closely, so that a stored count below the room moves what comes after.
 
     ``parts`` lists what is stored in order, from ``at``: ``x.count``, ``y.count``, ``z.count``, ``x``, ``y``, ``z``,
@@ -345,8 +347,8 @@ class Record:
     align: int = 1
 
 
-@attrs.frozen(kw_only=True)
-class TableSpec:
+@attrs.frozen(kw_only=True, repr=False)
+class TableSpec(Value):
     """One table: where its cells are, what they hang on, what they mean.
 
     Attributes:

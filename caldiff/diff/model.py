@@ -12,6 +12,7 @@ import numpy.typing as npt
 from caldiff.definition.model import IdentityField, Role
 from caldiff.table.calibration import Calibration
 from caldiff.table.model import AxisValues, Floats, Table
+from caldiff.value import Value
 
 __all__ = [
     "AxisDiff",
@@ -30,8 +31,8 @@ Presence = Literal["both", "before", "after"]
 TableState = Literal["changed", "axis", "added", "removed", "resized", "redefined", "unreadable"]
 
 
-@attrs.frozen(kw_only=True)
-class Extent:
+@attrs.frozen(kw_only=True, repr=False)
+class Extent(Value):
     """A run of differing addresses, ``[start, stop)``; every byte of it differs, all in one region and presence.
 
     ``presence`` is ``both`` where the two images hold the bytes, else the only one that does.
@@ -99,8 +100,8 @@ class Extents(Sequence[Extent]):
         return f"<Extents: {len(self)}, {self.bytes} bytes>"
 
 
-@attrs.frozen(kw_only=True)
-class Fates:
+@attrs.frozen(kw_only=True, repr=False)
+class Fates(Value):
     """How many differing bytes met which fate; the sum is the number of differing bytes."""
 
     cell: int = 0
@@ -115,8 +116,8 @@ class Fates:
         return self.cell + self.checksum + self.identity + self.volatile + self.unexplained
 
 
-@attrs.frozen(kw_only=True)
-class Statistics:
+@attrs.frozen(kw_only=True, repr=False)
+class Statistics(Value):
     """Numbers over the changed cells of one table, in physical units.
 
     ``percent`` figures are relative to the size of the value before, so that their sign is that of the change, and
@@ -135,8 +136,8 @@ class Statistics:
     greatest_percent: float | None
 
 
-@attrs.frozen(kw_only=True, eq=False)
-class Surface:
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Surface(Value):
     """Both surfaces at the same operating points: over the union of the breakpoints of each axis.
 
     Attributes:
@@ -158,8 +159,8 @@ class Surface:
     at: tuple[float, ...]
 
 
-@attrs.frozen(kw_only=True, eq=False)
-class TableDiff:
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class TableDiff(Value):
     """What happened to one table.
 
     Attributes:
@@ -202,8 +203,8 @@ class TableDiff:
         return tuple(slice(int(s[0]), int(s[-1]) + 1) for s in spans)
 
 
-@attrs.frozen(kw_only=True, eq=False)
-class AxisDiff:
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class AxisDiff(Value):
     """An axis with another breakpoint or another count, reported once.
 
     ``changed`` is True per breakpoint, over the longer of the two; ``tables`` all that hang on it, by name.
@@ -216,8 +217,8 @@ class AxisDiff:
     tables: tuple[str, ...]
 
 
-@attrs.frozen(kw_only=True)
-class FieldDiff:
+@attrs.frozen(kw_only=True, repr=False)
+class FieldDiff(Value):
     """An identity field that reads differently; None where an image does not hold it."""
 
     field: IdentityField
@@ -225,8 +226,8 @@ class FieldDiff:
     after: str | None
 
 
-@attrs.frozen(kw_only=True, eq=False)
-class Comparison:
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Comparison(Value):
     """All that differs between two images.
 
     Attributes:
@@ -254,8 +255,8 @@ class Comparison:
     notes: tuple[str, ...] = ()
 
 
-@attrs.frozen(kw_only=True, eq=False)
-class Series:
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Series(Value):
     """Three and more images in order.
 
     Attributes:

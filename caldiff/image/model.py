@@ -11,6 +11,7 @@ import attrs
 
 from caldiff.canonical import Digest
 from caldiff.errors import ImageError, UsageError
+from caldiff.value import Value
 
 __all__ = ["TOP", "Format", "Image", "Note", "RecordShape", "Segment", "Source"]
 
@@ -23,8 +24,8 @@ TOP = 1 << 63
 _CONTENT = b"caldiff image content, form 1\n"
 
 
-@attrs.frozen(kw_only=True)
-class Segment:
+@attrs.frozen(kw_only=True, repr=False)
+class Segment(Value):
     """A run of bytes without a gap, at its address. ``data`` is never empty."""
 
     start: int
@@ -36,16 +37,16 @@ class Segment:
         return self.start + len(self.data)
 
 
-@attrs.frozen(kw_only=True)
-class Note:
+@attrs.frozen(kw_only=True, repr=False)
+class Note(Value):
     """Something unusual but harmless in a file, as found while reading it."""
 
     text: str
     line: int | None = None
 
 
-@attrs.frozen(kw_only=True)
-class RecordShape:
+@attrs.frozen(kw_only=True, repr=False)
+class RecordShape(Value):
     """How a text format was written, so that writing keeps it.
 
     Attributes:
@@ -87,8 +88,8 @@ class RecordShape:
     narrow: bool = False
 
 
-@attrs.frozen(kw_only=True)
-class Source:
+@attrs.frozen(kw_only=True, repr=False)
+class Source(Value):
     """The file that an image came from.
 
     Attributes:

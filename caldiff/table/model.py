@@ -15,12 +15,13 @@ from caldiff.definition.scaling import shown
 from caldiff.table.layout import addresses
 from caldiff.table.scale import Floats, Raw, to_physical
 from caldiff.table.text import legible, trimmed
+from caldiff.value import Value
 
 __all__ = ["AxisValues", "Floats", "Problem", "Raw", "Table"]
 
 
-@attrs.frozen(kw_only=True)
-class Problem:
+@attrs.frozen(kw_only=True, repr=False)
+class Problem(Value):
     """Something about a table that should not be so, found while decoding; the values are given all the same."""
 
     kind: Literal["axis-not-rising", "count-beyond-room", "not-a-number", "beyond-limits", "not-text"]
