@@ -15,10 +15,9 @@ from caldiff.definition.catalogue import Catalogue, shipped_folder
 from caldiff.definition.definition import Definition
 from caldiff.errors import DefinitionError, UsageError
 from caldiff.image.limits import Limits
-from caldiff.image.model import Image
 from caldiff.image.reading import read_image
 from caldiff.table.calibration import Calibration
-from caldiff.table.fit import choose, fitting, place, require
+from caldiff.table.opening import calibration
 
 __all__ = [
     "add_file_options",
@@ -163,24 +162,13 @@ def opened(files: Sequence[str], options: Namespace) -> tuple[Calibration, ...]:
         among = tuple(usable(catalogue)) if None in names else ()
     with progress("reading images"):
         return tuple(
-            _opened(
+            calibration(
                 read_image(file, start=start, format=options.format, limits=limits),
-                file,
-                among if name is None else chosen[name],
+                label=file,
+                among=among if name is None else chosen[name],
             )
             for file, name, start in zip(files, names, starts, strict=True)
         )
-
-
-def _opened(image: Image, label: str, definition: Definition | Sequence[Definition]) -> Calibration:
-    """The image with the definition that was asked for, or with the one that fits; with none where none does."""
-    if isinstance(definition, Definition):
-        return Calibration(label=label, image=require(definition, image), definition=definition)
-    found = fitting(definition, image)
-    if not found:
-        return Calibration(label=label, image=image, definition=None)
-    only = found[0] if len(found) == 1 else choose(found, image)
-    return Calibration(label=label, image=place(image, only), definition=only)
 
 
 def spread(option: str, given: Sequence[T], files: Sequence[str]) -> Sequence[T | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from os import PathLike, fspath
 
 from caldiff.definition.catalogue import Catalogue, shipped_folder
@@ -13,7 +14,7 @@ from caldiff.image.reading import read_image
 from caldiff.table.calibration import Calibration
 from caldiff.table.fit import choose, fitting, place, require
 
-__all__ = ["open_calibration"]
+__all__ = ["calibration", "open_calibration"]
 
 
 def open_calibration(  # noqa: PLR0913 - one keyword a choice of the caller
@@ -46,10 +47,23 @@ def open_calibration(  # noqa: PLR0913 - one keyword a choice of the caller
     else:
         image, label = read_image(source, start=start, format=format, limits=limits or Limits()), fspath(source)
     catalogue = catalogue or Catalogue(folders=(shipped_folder(),))
-    if definition is not None:
-        asked = definition if isinstance(definition, Definition) else catalogue.load(definition)
-        return Calibration(label=label, image=require(asked, image), definition=asked)
-    found = fitting((d for _, d in catalogue.definitions() if not isinstance(d, DefinitionError)), image)
+    if definition is None:
+        found = (d for _, d in catalogue.definitions() if not isinstance(d, DefinitionError))
+        return calibration(image, label=label, among=tuple(found))
+    asked = definition if isinstance(definition, Definition) else catalogue.load(definition)
+    return calibration(image, label=label, among=asked)
+
+
+def calibration(image: Image, *, label: str, among: Definition | Sequence[Definition]) -> Calibration:
+    """The image with the definition that was asked for, or with the one of several that fits; with none if none does.
+
+    Raises:
+        DoesNotFitError: the definition asked for refuses the image.
+        DefinitionMissingError: several of those to choose from fit.
+    """
+    if isinstance(among, Definition):
+        return Calibration(label=label, image=require(among, image), definition=among)
+    found = fitting(among, image)
     if not found:
         return Calibration(label=label, image=image, definition=None)
     only = found[0] if len(found) == 1 else choose(found, image)
