@@ -13,7 +13,7 @@ from caldiff.image.limits import Limits
 from caldiff.image.model import Note
 from caldiff.image.stream import gather
 
-__all__ = ["unpack_gzip", "unpack_zip"]
+__all__ = ["BrokenContainerError", "unpack_gzip", "unpack_zip"]
 
 _MEMBERS = 1000
 _ENCRYPTED = 0x1
@@ -24,17 +24,21 @@ Unpacked = tuple[bytes, str | None, tuple[Note, ...]]
 """The one image inside, the name of its member, and notes."""
 
 
+class BrokenContainerError(ImageError):
+    """What begins like a container, and is none that can be read."""
+
+
 def unpack_gzip(data: bytes, *, name: str, limits: Limits) -> Unpacked:
     """The content of a gzip file, its checksum verified.
 
     Raises:
-        ImageError: broken, or a container inside. LimitError: too large.
+        BrokenContainerError: cut off or damaged. ImageError: a container inside. LimitError: too large.
     """
     try:
         with gzip.GzipFile(fileobj=BytesIO(data)) as stream:
             content = gather(stream, name=name, limits=limits)
     except (OSError, EOFError, zlib.error) as error:
-        raise ImageError("the gzip file is broken: it may be cut off", file=name, got=str(error)) from error
+        raise BrokenContainerError("the gzip file is broken: it may be cut off", file=name, got=str(error)) from error
     _refuse_nested(content, name)
     return content, None, ()
 
@@ -49,7 +53,8 @@ def unpack_zip(data: bytes, *, name: str, limits: Limits) -> Unpacked:
     """The one image among the members of a zip; members that are plainly no image are noted.
 
     Raises:
-        ImageError: broken, encrypted, no image, several images, a container inside. LimitError: too large.
+        BrokenContainerError: cut off or damaged. LimitError: too large.
+        ImageError: encrypted, no image, several images, a container inside.
     """
     try:
         with zipfile.ZipFile(BytesIO(data)) as archive:
@@ -60,7 +65,9 @@ def unpack_zip(data: bytes, *, name: str, limits: Limits) -> Unpacked:
         raise
     except Exception as error:
         # zipfile lets through whatever a broken file provokes: BadZipFile, struct.error, zlib.error, EOFError, ...
-        raise ImageError("the zip file is broken", file=name, got=str(error)[:200] or type(error).__name__) from error
+        raise BrokenContainerError(
+            "the zip file is broken", file=name, got=str(error)[:200] or type(error).__name__
+        ) from error
 
 
 def _check(members: list[zipfile.ZipInfo], name: str, limits: Limits) -> None:

@@ -8,7 +8,7 @@ from typing import assert_never
 
 from caldiff.canonical import Digest
 from caldiff.errors import FileError, ImageError, LimitError, UsageError
-from caldiff.image.content import known_stranger, packing, text_format
+from caldiff.image.content import Packing, known_stranger, packing, text_format
 from caldiff.image.limits import Limits
 from caldiff.image.model import TOP, Format, Image, Note, Segment, Source
 from caldiff.image.parsed import Parsed
@@ -16,6 +16,8 @@ from caldiff.image.stream import gather
 
 __all__ = ["read_image"]
 
+_Content = tuple[bytes, Packing | None, str | None, tuple[Note, ...]]
+"""An image's file as it was before it was packed, the container, the member's name, and notes."""
 _BINARY_HINT = "if it is a raw binary all the same, name the format binary"
 
 
@@ -33,7 +35,8 @@ def read_image(
         source: a path, or the content itself.
         name: what errors and ``Image.source`` call it; the path by default.
         start: address of a raw binary's first byte, 0 by default. Other formats have their own and pay no heed to it.
-        format: of the image, where the content is not to decide. A gzip or zip is unpacked all the same.
+        format: of the image, where the content is not to decide. A gzip or zip is unpacked all the same, unless it is
+            broken and the format is binary: then it is a raw binary that only begins like one.
         limits: sizes that are refused; :class:`Limits` by default.
 
     Raises:
@@ -53,8 +56,7 @@ def read_image(
     if not data:
         raise ImageError("the file is empty", file=name)
     outer = Digest.of(data), len(data)
-    container = packing(data)
-    data, member, notes = _unpacked(data, name, limits)
+    data, container, member, notes = _unpacked(data, name, limits, raw=format == "binary")
     where = name if member is None else f"{name}/{member}"
     if not data:
         raise ImageError(f"the {container} holds an empty file", file=where)
@@ -86,14 +88,20 @@ def _file(path: str | PathLike[str], name: str, limits: Limits) -> bytes:
         raise FileError(f"the file cannot be read: {reason[:1].lower()}{reason[1:]}", file=name) from error
 
 
-def _unpacked(data: bytes, name: str, limits: Limits) -> tuple[bytes, str | None, tuple[Note, ...]]:
-    """The content of the file: what is inside, where it is a container, with the member's name and notes."""
+def _unpacked(data: bytes, name: str, limits: Limits, *, raw: bool) -> _Content:
+    """What is inside a container, or the file itself; ``raw``: one that cannot be unpacked is none."""
     container = packing(data)
     if container is None:
-        return data, None, ()
-    from caldiff.image.containers import unpack_gzip, unpack_zip  # noqa: PLC0415 - most images are not packed
+        return data, None, None, ()
+    from caldiff.image.containers import BrokenContainerError, unpack_gzip, unpack_zip  # noqa: PLC0415 - seldom needed
 
-    return (unpack_gzip if container == "gzip" else unpack_zip)(data, name=name, limits=limits)
+    try:
+        content, member, notes = (unpack_gzip if container == "gzip" else unpack_zip)(data, name=name, limits=limits)
+    except BrokenContainerError:
+        if not raw:
+            raise
+        return data, None, None, ()
+    return content, container, member, notes
 
 
 def _format(data: bytes, name: str) -> Format:

@@ -18,6 +18,8 @@ WIDE = Limits(span=1 << 32)
 
 
 @given(image=images(top=1 << 32, gaps=False))
+@example(image=Image.of(b"\x1f\x8b\x08"))  # begins like a gzip
+@example(image=Image.of(b"PK\x03\x04\x00", start=5))  # begins like a zip
 def test_binary(image: Image) -> None:
     data = dump_image(image, format="binary")
     assert data == image.segments[0].data
