@@ -36,14 +36,14 @@ _ODD = re.compile("[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-
 """control characters, Unicode line separators (lines in YAML 1.1, none in 1.2), the byte order mark, non-characters"""
 _PLAIN = bytes([9, 10, 13, *range(0x20, 0x7F)])
 _DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?!(?<=[A-Za-z0-9)] .) )")
-_DOUBTFUL_FLOW = re.compile(r"[\[{,]\s*:\s|[:-]\s+[\]}]|['\"] +[^ \n#:,\]}]")
+_DOUBTFUL_FLOW = re.compile(r"[\[{,'\"](?:(?<=[\[{,])\s*:\s|(?<=['\"]) +[^ \n#:,\]}])")
 """anchors, aliases, tags, directives, explicit keys, empty keys and stray brackets, or what looks so; not ``a * b``"""
+_DOUBTFUL_WORDS = re.compile("[~NTF](?:(?<=~)|ull|ULL|rue|RUE|alse|ALSE)")
+"""null, true and false in the spellings that rapidyaml gives as text, quoted or not"""
 _DOUBTFUL_TEXT = ("\\", "\t", "\r", "\n---", "\n...", " ...")
 """escapes, tabs, old line ends, document marks"""
-_DOUBTFUL_WORDS = ("~", "Null", "NULL", "True", "TRUE", "False", "FALSE", ".inf", "-.inf", ".nan")
-"""rapidyaml gives these as text, quoted or not, or writes them where ``inf`` or ``nan`` stood"""
-_DOUBTFUL_JSON = (*(f'"{word}"' for word in _DOUBTFUL_WORDS), " #", '"":', '"<<":', ': "}', ': "]')
-"""and it takes some comments inside flow collections, and brackets after a comment, for text"""
+_DOUBTFUL_JSON = (" #", 'inf"', 'nan"', ' "}', ' "]')
+"""rapidyaml takes some comments inside flow collections, and brackets after a comment, for text, and inf for .inf"""
 
 _NULL = frozenset(["", "~", "null", "Null", "NULL"])
 _BOOL = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
@@ -144,7 +144,7 @@ def _fast(text: str) -> Document | None:
     """What rapidyaml makes of the text; None at the slightest doubt."""
     if text.startswith(("---", "...")) or any(word in text for word in _DOUBTFUL_TEXT):
         return None
-    if _DOUBTFUL.search(text) or _DOUBTFUL_FLOW.search(text):
+    if _DOUBTFUL.search(text) or _DOUBTFUL_FLOW.search(text) or _DOUBTFUL_WORDS.search(text):
         return None
     import ryml  # noqa: PLC0415 - starts slowly, and only a definition that is not yet compiled needs it
 

@@ -54,8 +54,8 @@ def axis(context: Context, entry: Entry, *path: str, own: bool = False) -> tuple
     found = {"cells": cells, **texts(entry, "quantity", "title")}
     if stored is not None:
         found["count"] = stored
-    if "scaling" in entry:
-        found["scaling"] = context.scaling(entry, *path)
+    if "scaling" in entry and (written := context.scaling(entry, *path)):
+        found["scaling"] = written
     return found, count, stored is not None
 
 
@@ -234,8 +234,8 @@ def _numbers(context: Context, entry: Entry, found: Entry) -> None:
     """The rest of any table but a text."""
     if "encoding" in entry:
         context.wrong("encoding belongs to a text", path=("encoding",), hint="a text has the key text, its length")
-    if "scaling" in entry:
-        found["scaling"] = context.scaling(entry)
+    if "scaling" in entry and (written := context.scaling(entry)):
+        found["scaling"] = written
     shape, axes = _grid(context, entry)
     flags = len(axes) == 0 and context.bits(entry)
     found["kind"] = "flags" if flags else "block" if "shape" in entry else _KINDS[len(axes)]

@@ -322,8 +322,12 @@ def nullable(schema: Schema) -> Schema:
 
 def either(scalar: Kind, collection: Kind, *, many: type = dict) -> Kind:
     """One of two kinds, told apart by whether the value is a mapping (or, with ``many``, a list)."""
+    # Most are words, and the same few words again and again.
+    known = lru_cache(maxsize=4096)(scalar.read)
 
     def read(value: Any) -> Any:
+        if type(value) is str:
+            return known(value)
         if type(value) is many:
             return collection.read(value)
         if isinstance(value, (dict, list)):

@@ -110,7 +110,8 @@ tables = st.one_of(
     entries({"at": addresses, "type": unsigned, "shape": st.sampled_from([3, [4], [2, 3], [2, 3, 4]])}, title=texts),
     entries(
         {"at": addresses, "type": unsigned},
-        x=axes, scaling=scalings, limits=limits, byte_order=orders, mask=st.just("0b1111"), description=texts, group=texts,
+        x=axes, scaling=scalings, limits=limits, byte_order=orders, mask=st.just("0b1111"), description=texts,
+        group=texts,
         tags=st.lists(names, unique=True, max_size=2), aliases=st.lists(names, unique=True, max_size=2),
     ),
 )  # fmt: skip

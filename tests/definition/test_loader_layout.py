@@ -85,6 +85,7 @@ def test_a_text_is_bytes() -> None:
         ("{at: 16, type: u16}", "{at: 0b1_0000, type: u16, mask: 0xFFFF, byte_order: little}"),
         ("{at: 0o20, type: u16, limits: [0.5, 1e1]}", "{at: 16, type: u16, limits: ['2/4', 10]}"),
         ("{at: 16, type: u8, tags: [a, b], title: ''}", "{at: 16, type: u8, tags: [b, a]}"),
+        ("{at: 16, type: u8, scaling: {}, x: {list: [1, 2], unit: ''}}", "{at: 16, type: u8, x: {list: [1, 2]}}"),
         ("{at: 16, type: u8, x: {type: u8, count: 4}}", "{at: 20, type: u8, x: {at: 16, type: u8, count: 4}}"),
     ],
 )

@@ -70,7 +70,7 @@ def same_or_doubted(text: str) -> bool:
     except Wrong:
         return False
     fast = document._fast(text)
-    if fast is None or any(not key or set(key) & set(" ]}:[{") for key in keys(fast.tree)):
+    if fast is None or any(not key or set(key) & set(" ]}:[{<") for key in keys(fast.tree)):
         return False  # a key that no definition may have: the loader asks the other parser
     slow = document.read(text, places=True)
     assert not slow.problems
