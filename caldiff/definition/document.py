@@ -300,7 +300,8 @@ class _Composer:
         top = self.stack[-1]
         if isinstance(top.value, list):
             top.value.append(value)
-            top.place.items.append(place)  # type: ignore[union-attr,arg-type] - a list has a list of places
+            items: Any = top.place.items  # of a list, a list of places
+            items.append(place)
         elif top.key is None:
             self._problem(place, "a collection cannot be a key", hint="a key is one word")
             top.key = ("", place)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
+from typing import Any
 
 import attrs
 
@@ -204,10 +205,10 @@ POINT = Kind(
 )
 
 
-def _read_points(value: object) -> list[list[object]]:
-    points: list[list[object]] = _POINTS.read(value)
+def _read_points(value: object) -> list[list[Any]]:
+    points: list[list[Any]] = _POINTS.read(value)
     for number, (before, after) in enumerate(pairwise(points), start=1):
-        if before[0] >= after[0]:  # type: ignore[operator] - raw values are integers
+        if before[0] >= after[0]:
             raise Wrong(
                 "the raw values of a look-up rise", expected=f"above {before[0]}", got=f"{after[0]}", path=(number,)
             )

@@ -75,7 +75,7 @@ def _count(context: Context, entry: Entry, *path: str, own: bool) -> Entry:
             expected=f"at most {kind.highest}",
             got=str(entry["most"]),
         )
-    found = {"type": kind.name, "byte_order": context.order(entry, kind.size)}
+    found: Entry = {"type": kind.name, "byte_order": context.order(entry, kind.size)}
     if "at" in entry:
         within(context, entry["at"], entry["at"] + kind.size, *path)
         found["at"] = number(entry["at"])

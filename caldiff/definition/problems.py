@@ -62,15 +62,15 @@ def seen(value: object) -> str:
             return "nothing"
         case bool():
             return "true" if value else "false"
-        case dict():
-            return "a mapping"
-        case list():
-            return "a list"
+        case dict() | list():
+            return "a mapping" if isinstance(value, dict) else "a list"
         case str():
             text = f"{value[:_LONGEST_SHOWN]}..." if len(value) > _LONGEST_SHOWN else value
             return text if type(value) is not str else f'"{text}"'
+        case int():
+            return str(value) if abs(value) < 10**_LONGEST_SHOWN else "a very large number"
         case _:
-            return str(value) if abs(value) < 10**_LONGEST_SHOWN else "a very large number"  # type: ignore[operator]
+            return type(value).__name__
 
 
 def intended(word: str, words: Iterable[str]) -> str | None:
