@@ -26,7 +26,7 @@ __all__ = [
 ]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Sum(Value):
     """Words added up, modulo two to the ``bits``, from ``start``; the result perhaps complemented."""
 
@@ -38,7 +38,7 @@ class Sum(Value):
     complement: Literal["none", "ones", "twos"] = "none"
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Xor(Value):
     """Words combined by exclusive or, from ``start``."""
 
@@ -47,12 +47,12 @@ class Xor(Value):
     start: int = 0
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Adler32(Value):
     """RFC 1950."""
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Fletcher(Value):
     """Fletcher-16 over bytes or Fletcher-32 over 16-bit words (``byte_order``), both modulo 255 and 65535."""
 
@@ -60,14 +60,14 @@ class Fletcher(Value):
     byte_order: ByteOrder = "little"
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Hash(Value):
     """A message digest; its leading bytes where the stored field is shorter."""
 
     name: Literal["md5", "sha-1", "sha-256"]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Opaque(Value):
     """Something that cannot be reckoned here, such as a signature; ``what`` says so in words."""
 
@@ -77,7 +77,7 @@ class Opaque(Value):
 Method = Crc | Sum | Xor | Adler32 | Fletcher | Hash | Opaque
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Span(Value):
     """Addresses ``[start, stop)``."""
 
@@ -90,7 +90,7 @@ class Span(Value):
         return self.stop - self.start
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class BlockList(Value):
     """A table of start and end addresses in the image itself that says what is covered.
 
@@ -111,7 +111,7 @@ class BlockList(Value):
     most: int = 256
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Coverage(Value):
     """What goes into a checksum, in order.
 
@@ -129,7 +129,7 @@ class Coverage(Value):
     blocks: BlockList | None = None
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class StoredField(Value):
     """Where a value rests; ``inverted``: all its bits are turned over there."""
 
@@ -145,7 +145,7 @@ class StoredField(Value):
         return self.at + self.size
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Checksum(Value):
     """One checksum.
 

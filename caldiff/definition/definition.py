@@ -23,7 +23,7 @@ from caldiff.value import Value
 __all__ = ["Definition", "PlaceIndex", "Touched"]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Touched(Value):
     """What a set of address ranges may have changed, by name, in order of address.
 

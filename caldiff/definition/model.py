@@ -49,7 +49,7 @@ Role = Literal["code", "calibration", "volatile", "identity", "checksum"]
 TableKind = Literal["value", "curve", "map", "cuboid", "block", "text", "flags"]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class ElementType(Value):
     """A number as it is stored: ``u8`` to ``u64``, ``i8`` to ``i64``, ``f16``, ``f32``, ``f64``."""
 
@@ -84,7 +84,7 @@ TYPES: Mapping[str, ElementType] = {
 # ---------------------------------------------------------------------------------------------------------- frame
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Frame(Value):
     """The address room of an image and what holds in it by default."""
 
@@ -100,7 +100,7 @@ class Frame(Value):
         return self.start + self.size
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Pattern(Value):
     """Bytes with wildcards: a byte matches where ``byte & mask == value & mask``."""
 
@@ -110,7 +110,7 @@ class Pattern(Value):
     """written as text in the definition, for display"""
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Fit(Value):
     """A condition that an image must meet: one of the patterns stands at the address."""
 
@@ -118,7 +118,7 @@ class Fit(Value):
     any_of: tuple[Pattern, ...]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class IdentityField(Value):
     """A field that says which unit, software or vehicle this is.
 
@@ -141,7 +141,7 @@ class IdentityField(Value):
         return self.at + self.size
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Region(Value):
     """An address range with a role."""
 
@@ -156,7 +156,7 @@ class Region(Value):
         return self.start + self.size
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Checksum(Value):
     """Where a checksum rests and what it covers; how it is reckoned follows in ``caldiff.checksum``."""
 
@@ -178,7 +178,7 @@ class Checksum(Value):
 # --------------------------------------------------------------------------------------------------------- scalings
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Limits(Value):
     """Physical limits, both included."""
 
@@ -186,7 +186,7 @@ class Limits(Value):
     high: Fraction
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Linear(Value):
     """``physical = raw * factor + offset``; the factor is never 0."""
 
@@ -194,7 +194,7 @@ class Linear(Value):
     offset: Fraction = Fraction(0)
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Rational(Value):
     """A quotient of two polynomials of second degree, coefficients from the square down to the constant.
 
@@ -206,7 +206,7 @@ class Rational(Value):
     denominator: tuple[Fraction, Fraction, Fraction]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Lookup(Value):
     """Pairs of raw and physical, raw strictly rising.
 
@@ -218,14 +218,14 @@ class Lookup(Value):
     between: Literal["interpolate", "hold"]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Names(Value):
     """Names for raw values; raw values without one are shown as numbers."""
 
     names: Mapping[int, str] = attrs.field(hash=False)
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class BitField(Value):
     """A field within a word: a flag where the mask is one bit, else a small number, perhaps with names."""
 
@@ -234,7 +234,7 @@ class BitField(Value):
     names: Mapping[int, str] = attrs.field(factory=dict, hash=False)
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Bits(Value):
     """A word as flags and bit fields, in the order written."""
 
@@ -244,7 +244,7 @@ class Bits(Value):
 Conversion = Linear | Rational | Lookup | Names | Bits
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Scaling(Value):
     """Raw <-> physical conversion, exact, with what is needed to show it."""
 
@@ -260,7 +260,7 @@ class Scaling(Value):
 # ------------------------------------------------------------------------------------------------- axes and tables
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Cells(Value):
     """Equal cells laid out in memory.
 
@@ -288,7 +288,7 @@ class Cells(Value):
         return low, self.at + sum(r for r in reach if r > 0) + self.type.size
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class StoredCount(Value):
     """The number of breakpoints in use, stored in the image; the room is for ``axis.cells.shape[0]`` of them."""
 
@@ -302,7 +302,7 @@ class StoredCount(Value):
         return self.at + self.type.size
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class StoredAxis(Value):
     """Breakpoints that stand in the image: shared by name, or a table's own."""
 
@@ -317,7 +317,7 @@ class StoredAxis(Value):
     shared: bool = False
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class FixedAxis(Value):
     """Breakpoints that only the definition knows, in physical units, strictly rising."""
 
@@ -333,7 +333,7 @@ class FixedAxis(Value):
 Axis = StoredAxis | FixedAxis
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Record(Value):
     """A table whose parts follow one another closely, so that a stored count below the room moves what comes after.
 
@@ -347,7 +347,7 @@ class Record(Value):
     align: int = 1
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class TableSpec(Value):
     """One table: where its cells are, what they hang on, what they mean.
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from caldiff.definition.model import IdentityField, Role
 from caldiff.table.calibration import Calibration
 from caldiff.table.model import AxisValues, Floats, Table
-from caldiff.value import Value
+from caldiff.value import Shown, Value
 
 __all__ = [
     "AxisDiff",
@@ -31,7 +31,7 @@ Presence = Literal["both", "before", "after"]
 TableState = Literal["changed", "axis", "added", "removed", "resized", "redefined", "unreadable"]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Extent(Value):
     """A run of differing addresses, ``[start, stop)``; every byte of it differs, all in one region and presence.
 
@@ -100,7 +100,7 @@ class Extents(Sequence[Extent]):
         return f"<Extents: {len(self)}, {self.bytes} bytes>"
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Fates(Value):
     """How many differing bytes met which fate; the sum is the number of differing bytes."""
 
@@ -116,7 +116,7 @@ class Fates(Value):
         return self.cell + self.checksum + self.identity + self.volatile + self.unexplained
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Statistics(Value):
     """Numbers over the changed cells of one table, in physical units.
 
@@ -137,7 +137,7 @@ class Statistics(Value):
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
-class Surface(Value):
+class Surface(Shown):
     """Both surfaces at the same operating points: over the union of the breakpoints of each axis.
 
     Attributes:
@@ -160,7 +160,7 @@ class Surface(Value):
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
-class TableDiff(Value):
+class TableDiff(Shown):
     """What happened to one table.
 
     Attributes:
@@ -204,7 +204,7 @@ class TableDiff(Value):
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
-class AxisDiff(Value):
+class AxisDiff(Shown):
     """An axis with another breakpoint or another count, reported once.
 
     ``changed`` is True per breakpoint, over the longer of the two; ``tables`` all that hang on it, by name.
@@ -217,7 +217,7 @@ class AxisDiff(Value):
     tables: tuple[str, ...]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class FieldDiff(Value):
     """An identity field that reads differently; None where an image does not hold it."""
 
@@ -227,7 +227,7 @@ class FieldDiff(Value):
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
-class Comparison(Value):
+class Comparison(Shown):
     """All that differs between two images.
 
     Attributes:
@@ -256,7 +256,7 @@ class Comparison(Value):
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
-class Series(Value):
+class Series(Shown):
     """Three and more images in order.
 
     Attributes:

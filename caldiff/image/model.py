@@ -24,7 +24,7 @@ TOP = 1 << 63
 _CONTENT = b"caldiff image content, form 1\n"
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Segment(Value):
     """A run of bytes without a gap, at its address. ``data`` is never empty."""
 
@@ -37,7 +37,7 @@ class Segment(Value):
         return self.start + len(self.data)
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Note(Value):
     """Something unusual but harmless in a file, as found while reading it."""
 
@@ -45,7 +45,7 @@ class Note(Value):
     line: int | None = None
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class RecordShape(Value):
     """How a text format was written, so that writing keeps it.
 
@@ -88,7 +88,7 @@ class RecordShape(Value):
     narrow: bool = False
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Source(Value):
     """The file that an image came from.
 

@@ -20,7 +20,7 @@ from caldiff.value import Value
 __all__ = ["AxisValues", "Floats", "Problem", "Raw", "Table"]
 
 
-@attrs.frozen(kw_only=True, repr=False)
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Problem(Value):
     """Something about a table that should not be so, found while decoding; the values are given all the same."""
 
