@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from caldiff.errors import EncodeError
 
-__all__ = ["Physical", "exact", "shown_number"]
+__all__ = ["Physical", "exact", "shown_number", "shown_ratio"]
 
 Physical = Fraction | int | float | str | Decimal
 """a physical value as callers have it; text is a decimal (``12.5``, ``1e-3``) or a fraction (``1/4``)"""
@@ -45,14 +45,19 @@ def shown_number(value: Fraction, decimals: int | None = None) -> str:
     With ``decimals`` so many digits after the point; without, as many as it needs, at most 6. From 1e21 on, and without
     ``decimals`` below 1e-6, six significant digits and a power of ten.
     """
+    return shown_ratio(value.numerator, value.denominator, decimals)
+
+
+def shown_ratio(numerator: int, denominator: int, decimals: int | None = None) -> str:
+    """As :func:`shown_number`, of a quotient that need not be in lowest terms; the denominator is above 0."""
     # Integers throughout: tables of thousands of cells go through here, and fractions reduce at every step.
-    over, under = abs(value.numerator), value.denominator
-    if over >= _PLAIN_BELOW * under or (decimals is None and 0 < over * 10**_MOST_DECIMALS < under):
-        return _scientific(value)
+    over = abs(numerator)
+    if over >= _PLAIN_BELOW * denominator or (decimals is None and 0 < over * 10**_MOST_DECIMALS < denominator):
+        return _scientific(Fraction(numerator, denominator))
     digits = _MOST_DECIMALS if decimals is None else decimals
-    scaled, rest = divmod(over * 10**digits, under)
-    scaled += 2 * rest > under or (2 * rest == under and scaled % 2)
-    sign = "-" if value < 0 and scaled else ""
+    scaled, rest = divmod(over * 10**digits, denominator)
+    scaled += 2 * rest > denominator or (2 * rest == denominator and scaled & 1)
+    sign = "-" if numerator < 0 and scaled else ""
     if not digits:
         return f"{sign}{scaled}"
     text = f"{scaled:0{digits + 1}}"
