@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from math import isqrt
 
+import attrs
 import numpy as np
 import numpy.typing as npt
 
-from caldiff.checksum.methods import words
+from caldiff.checksum.methods import reckon, words
 from caldiff.crc import Crc, running_crcs
 from caldiff.definition.checksums import Adler32, Fletcher, Sum, Xor
 from caldiff.definition.model import ElementType
 
-__all__ = ["Values", "prefix_values", "unit_of"]
+__all__ = ["Prefixes", "Searchable", "Values", "prefix_values", "unit_of"]
 
 Values = npt.NDArray[np.uint64]
 Searchable = Crc | Sum | Xor | Adler32 | Fletcher
 
 _LANE = 256
-"""Bytes of a lane; all lanes take their steps together, each from a start that the CRC library reckoned."""
+"""Bytes of a lane at most; all lanes take their steps together, each from a start that the CRC library reckoned."""
+_FEW = 32
+"""prefixes that are reckoned one by one rather than all at once"""
 
 
 def unit_of(method: Searchable) -> int:
@@ -77,18 +81,41 @@ def _double_sums(found: npt.NDArray[np.unsignedinteger], start: int, modulus: in
     return high << np.uint64(shift) | low
 
 
+@attrs.frozen(kw_only=True, eq=False)
+class Prefixes:
+    """The values of a method over the prefixes of the same area in several images, reckoned when asked for."""
+
+    method: Searchable
+    data: tuple[memoryview, ...]
+    known: dict[int, Values] = attrs.field(factory=dict)
+
+    def all(self, image: int) -> Values:
+        """:func:`prefix_values` of an image."""
+        if image not in self.known:
+            self.known[image] = prefix_values(self.method, self.data[image])
+        return self.known[image]
+
+    def at(self, image: int, numbers: npt.NDArray[np.intp]) -> Values:
+        """Only those over the given numbers of units; a few are reckoned one by one."""
+        if image in self.known or numbers.size > _FEW:
+            return self.all(image)[numbers]
+        data, unit = self.data[image], unit_of(self.method)
+        return np.array([reckon(self.method, data[: n * unit]) for n in numbers.tolist()], np.uint64)
+
+
 # -------------------------------------------------------------------------------------------------------------- CRCs
 
 
 def _crcs(crc: Crc, data: bytes | memoryview) -> Values:
     """A lane a row, every lane one byte further at each step."""
-    lanes = -(-len(data) // _LANE)
-    padded = np.zeros(lanes * _LANE, np.uint8)
+    lane = min(max(isqrt(len(data)) // 2, 1), _LANE)
+    lanes = -(-len(data) // lane)
+    padded = np.zeros(lanes * lane, np.uint8)
     padded[: len(data)] = np.frombuffer(data, np.uint8)
-    columns = np.ascontiguousarray(padded.reshape(lanes, _LANE).T)
-    starts = np.fromiter(running_crcs(crc, data, _LANE), np.uint64)
+    columns = np.ascontiguousarray(padded.reshape(lanes, lane).T)
+    starts = np.fromiter(running_crcs(crc, data, lane), np.uint64)
     register = _register(crc, starts[:lanes])
-    states = np.empty((_LANE, lanes), np.uint64)
+    states = np.empty((lane, lanes), np.uint64)
     table, eight, top = _table(crc), np.uint64(8), np.uint64(56)
     for step, column in enumerate(columns):
         if crc.reflect_in:
