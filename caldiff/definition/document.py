@@ -26,7 +26,7 @@ __all__ = ["MOST_BYTES", "MOST_PROBLEMS", "Decimals", "Document", "Place", "deco
 
 MOST_BYTES = 16 << 20
 """a hundred thousand tables; more is refused before it is parsed"""
-_MOST_MARKS = 4 << 20
+_MOST_MARKS = 2 << 20
 """commas, colons and the like: they bound the number of nodes, thus the memory, before anything is parsed"""
 _MOST_DEPTH = 32
 MOST_PROBLEMS = 1000

@@ -12,7 +12,7 @@ from caldiff.canonical import Digest
 from caldiff.definition.document import MOST_BYTES, Document, Place, decoded, read
 from caldiff.definition.fields import DEFINITION, NAMED
 from caldiff.definition.kinds import NAME
-from caldiff.definition.problems import Problem, Wrong, intended
+from caldiff.definition.problems import MOST_KEPT, Problem, Wrong, intended
 from caldiff.errors import CaldiffError, FileError
 
 __all__ = ["ENDING", "Merged", "Written", "ancestor", "ancestry", "merge", "read_bytes", "written"]
@@ -131,6 +131,8 @@ def _read_entries(found: Written, section: str, entries: Entry) -> None:
     reader, into = NAMED[section].read, found.sections[section]
     name_of = NAME.read
     for name, entry in entries.items():
+        if len(found.problems) > MOST_KEPT:
+            return
         try:
             name_of(name)
             into[name] = reader(entry)
@@ -144,6 +146,8 @@ def _read_entries(found: Written, section: str, entries: Entry) -> None:
 def _read_list(found: Written, section: str, entries: list[Any]) -> None:
     reader, into = NAMED[section].read, found.sections[section]
     for number, entry in enumerate(entries):
+        if len(found.problems) > MOST_KEPT:
+            return
         name = entry.get("name") if isinstance(entry, dict) else None
         try:
             read_entry = reader(entry)

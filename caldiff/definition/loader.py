@@ -17,7 +17,7 @@ from caldiff.definition.document import MOST_PROBLEMS
 from caldiff.definition.extends import Merged, Written, ancestry, merge, read_bytes, written
 from caldiff.definition.fields import IMAGE, NAMED
 from caldiff.definition.meaning import OPEN, Context, number, within
-from caldiff.definition.problems import Problem
+from caldiff.definition.problems import MOST_KEPT, Problem
 from caldiff.errors import CaldiffError, DefinitionError
 
 __all__ = ["Loaded", "SourceFile", "load_normal", "normal_from_text"]
@@ -175,6 +175,8 @@ def _worked(
     for name, entry in merged.sections[section].items():
         if name in broken:
             continue
+        if len(problems) > MOST_KEPT:
+            break
         context.found = []
         done = work(context, name, entry)
         if context.found:

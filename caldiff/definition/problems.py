@@ -8,12 +8,14 @@ from typing import Any
 
 import attrs
 
-__all__ = ["Path", "Problem", "Wrong", "intended", "seen"]
+__all__ = ["MOST_KEPT", "Path", "Problem", "Wrong", "intended", "seen"]
 
 Path = tuple[str | int, ...]
 """the way to a value: keys and positions from the top of the file; an item of ``regions`` also by its name"""
 
 _LONGEST_SHOWN = 40
+MOST_KEPT = 10_000
+"""problems of one kind after which nobody looks for more; fewer are shown"""
 
 
 @attrs.frozen
