@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+from threading import Thread
 from typing import Self
 
 import attrs
 
-__all__ = ["Digest", "canonical_json"]
+__all__ = ["Digest", "DigestLater", "canonical_json"]
 
 _LARGEST = 2**53 - 1
 """RFC 8785 numbers are IEEE doubles; beyond this an integer is not one number any more (RFC 7493, section 2.2)."""
@@ -39,6 +40,27 @@ class Digest:
 
     def __str__(self) -> str:
         return f"sha256:{self.hex}"
+
+
+class DigestLater:
+    """A digest that a thread of its own takes: hashing lets the others run, and a reader has other work meanwhile."""
+
+    __slots__ = ("_digest", "_thread")
+
+    def __init__(self, data: bytes) -> None:
+        self._digest: Digest | None = None
+        self._thread = Thread(target=self._take, args=(data,), daemon=True)
+        self._thread.start()
+
+    def _take(self, data: bytes) -> None:
+        self._digest = Digest.of(data)
+
+    def result(self) -> Digest:
+        """The digest, once it is there."""
+        self._thread.join()
+        if self._digest is None:
+            raise MemoryError("the digest could not be taken")
+        return self._digest
 
 
 def canonical_json(value: object) -> bytes:

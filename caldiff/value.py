@@ -19,7 +19,8 @@ class Shown:
     __slots__ = ()
 
     def __repr__(self) -> str:
-        shown = (f"{f.name}={getattr(self, f.name)!r}" for f in _fields(self) if f.repr and not _is_default(self, f))
+        told = [f for f in _fields(self) if f.repr and not _is_default(self, f)]
+        shown = (f"{_name(f)}={getattr(self, _name(f))!r}" for f in told)
         return f"{type(self).__name__}({', '.join(shown)})"
 
 
@@ -31,10 +32,15 @@ class Value(Shown):
     def __eq__(self, other: object) -> bool:
         if type(other) is not type(self):
             return NotImplemented
-        return all(getattr(self, f.name) == getattr(other, f.name) for f in _fields(self) if f.eq)
+        return all(getattr(self, _name(f)) == getattr(other, _name(f)) for f in _fields(self) if f.eq)
 
     def __hash__(self) -> int:
-        return hash((type(self), *(getattr(self, f.name) for f in _fields(self) if f.eq and f.hash is not False)))
+        return hash((type(self), *(getattr(self, _name(f)) for f in _fields(self) if f.eq and f.hash is not False)))
+
+
+def _name(field: attrs.Attribute[Any]) -> str:
+    """What a field is read by: where a class keeps a private one, the property that it stands behind."""
+    return field.name.lstrip("_")
 
 
 def _fields(value: object) -> tuple[attrs.Attribute[Any], ...]:
@@ -43,4 +49,4 @@ def _fields(value: object) -> tuple[attrs.Attribute[Any], ...]:
 
 
 def _is_default(value: object, field: attrs.Attribute[Any]) -> bool:
-    return type(field.default) in {bool, int, str, tuple, type(None)} and getattr(value, field.name) == field.default
+    return type(field.default) in {bool, int, str, tuple, type(None)} and getattr(value, _name(field)) == field.default

@@ -9,7 +9,7 @@ from typing import Literal
 
 import attrs
 
-from caldiff.canonical import Digest
+from caldiff.canonical import Digest, DigestLater
 from caldiff.errors import ImageError, UsageError
 from caldiff.value import Value
 
@@ -95,7 +95,6 @@ class Source(Value):
     Attributes:
         name: the path or name as the caller gave it.
         format: what the content turned out to be.
-        file: digest of the very bytes of the file, container included.
         size: of the file, in bytes.
         container: what the file was packed in, or None; ``member`` is the name inside a zip.
         shape: record shape of a text format, or None.
@@ -104,12 +103,17 @@ class Source(Value):
 
     name: str
     format: Format
-    file: Digest
+    _file: Digest | DigestLater
     size: int
     container: Container | None = None
     member: str | None = None
     shape: RecordShape | None = None
     notes: tuple[Note, ...] = ()
+
+    @property
+    def file(self) -> Digest:
+        """Digest of the very bytes of the file, container included."""
+        return self._file.result() if isinstance(self._file, DigestLater) else self._file
 
 
 def _joined(segments: Iterable[Segment]) -> tuple[Segment, ...]:

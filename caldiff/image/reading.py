@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import stat
-from os import PathLike, fspath, fstat
+from os import PathLike, fspath, fstat, pread
 from typing import assert_never
 
-from caldiff.canonical import Digest
+from caldiff.canonical import Digest, DigestLater
 from caldiff.errors import FileError, ImageError, LimitError, UsageError
-from caldiff.image.content import Packing, known_stranger, packing, text_format
+from caldiff.image.content import HEAD, Packing, known_stranger, packing, text_format
 from caldiff.image.limits import Limits
 from caldiff.image.model import TOP, Format, Image, Note, Segment, Source
 from caldiff.image.parsed import Parsed
-from caldiff.image.stream import gather
+from caldiff.image.stream import gather, most
 
 __all__ = ["read_image"]
 
 _Content = tuple[bytes, Packing | None, str | None, tuple[Note, ...]]
 """An image's file as it was before it was packed, the container, the member's name, and notes."""
+_LARGE = 1 << 20
+"""bytes from which on the digest is taken beside the reading"""
 _BINARY_HINT = "if it is a raw binary all the same, name the format binary"
 
 
@@ -55,7 +57,7 @@ def read_image(
         data = _file(source, name, limits)
     if not data:
         raise ImageError("the file is empty", file=name)
-    outer = Digest.of(data), len(data)
+    outer = DigestLater(data) if len(data) >= _LARGE else Digest.of(data), len(data)
     data, container, member, notes = _unpacked(data, name, limits, raw=format == "binary")
     where = name if member is None else f"{name}/{member}"
     if not data:
@@ -82,7 +84,15 @@ def _file(path: str | PathLike[str], name: str, limits: Limits) -> bytes:
     try:
         with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 - whatever open takes
             about = fstat(stream.fileno())
-            return gather(stream, name=name, limits=limits, size=about.st_size if stat.S_ISREG(about.st_mode) else None)
+            if not stat.S_ISREG(about.st_mode):
+                return gather(stream, name=name, limits=limits)
+            # In one piece, if the limits allow and the file still is as large as it was said to be.
+            if about.st_size <= most(pread(stream.fileno(), HEAD, 0), limits):
+                data = stream.read(about.st_size + 1)
+                if len(data) == about.st_size:
+                    return data
+                stream.seek(0)
+            return gather(stream, name=name, limits=limits, size=about.st_size)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise FileError(f"the file cannot be read: {reason[:1].lower()}{reason[1:]}", file=name) from error
