@@ -153,7 +153,18 @@ IDENTITY = Section(
         Field(
             key="byte_order", kind=BYTE_ORDER, doc="Byte order of a number or bcd, where it differs from the image's."
         ),
-        Field(key="personal", kind=BOOL, doc="It identifies somebody: shortened in what is shown."),
+        Field(key="personal", kind=BOOL, doc="It identifies somebody: shortened in what is shown. A VIN always does."),
+        Field(
+            key="means",
+            kind=choice("calibration-id", "software-version", "hardware-number", "cvn", "vin"),
+            doc="What it says, where anything follows from that; cvn is a calibration verification number.",
+        ),
+        Field(key="checksum", kind=NAME, doc="Of a cvn: the checksum that it must equal."),
+        Field(
+            key="check_digit",
+            kind=BOOL,
+            doc="Of a VIN: whether its ninth character is a check digit. Left out, its first characters tell.",
+        ),
         Field(key="title", kind=SHORT, doc="What people call it."),
     ),
 )

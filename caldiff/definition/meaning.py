@@ -31,6 +31,8 @@ __all__ = ["Context", "checksum", "fit", "identity", "number", "region", "scalin
 Entry = dict[str, Any]
 _LARGEST = 2**53 - 1
 _BYTES = re.compile(r"(?:[0-9A-Fa-f?]{2}\s*)+", re.ASCII)
+_VIN = 17
+"""characters of a vehicle identification number (ISO 3779)"""
 
 
 @attrs.define
@@ -334,7 +336,27 @@ def identity(context: Context, entry: Entry) -> Entry:
     within(context, entry["at"], entry["at"] + size)
     found = {"at": number(entry["at"]), "size": size, "kind": kind, **texts(entry, "title")}
     found["byte_order"] = "big" if kind == "text" else context.order(entry, size)
-    return found | ({"personal": True} if entry.get("personal") else {})
+    _means(context, entry, kind, size)
+    found |= {key: entry[key] for key in ("means", "checksum", "check_digit") if key in entry}
+    return found | ({"personal": True} if entry.get("personal") or entry.get("means") == "vin" else {})
+
+
+def _means(context: Context, entry: Entry, kind: str, size: int) -> None:
+    """Note what does not go with the declared meaning of an identity field."""
+    means = entry.get("means")
+    for key, owner in (("checksum", "cvn"), ("check_digit", "vin")):
+        if key in entry and means != owner:
+            context.wrong(
+                f"{key} says something of a field that means {owner}", path=(key,), got=means or "no means", at_key=True
+            )
+    if means == "vin" and (kind != "text" or size < _VIN):
+        context.wrong("a VIN is text of 17 characters or more", path=(kind,), got=f"{kind}: {entry[kind]}")
+    if means == "vin" and entry.get("personal") is False:
+        context.wrong("a VIN always identifies somebody", path=("personal",), hint="leave personal out")
+    if means == "cvn" and kind == "bcd":
+        context.wrong("a cvn holds hexadecimal digits", path=(kind,), expected="number or text", got=kind, at_key=True)
+    if means == "cvn" and "checksum" in entry and entry["checksum"] not in context.known["checksums"]:
+        context.dangling("checksums", "checksum", entry["checksum"], "checksum")
 
 
 def region(context: Context, entry: Entry) -> Entry:

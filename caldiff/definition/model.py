@@ -31,6 +31,7 @@ __all__ = [
     "Limits",
     "Linear",
     "Lookup",
+    "Meaning",
     "Names",
     "Pattern",
     "Rational",
@@ -47,6 +48,7 @@ __all__ = [
 ByteOrder = Literal["big", "little"]
 Role = Literal["code", "calibration", "volatile", "identity", "checksum"]
 TableKind = Literal["value", "curve", "map", "cuboid", "block", "text", "flags"]
+Meaning = Literal["free", "calibration-id", "software-version", "hardware-number", "cvn", "vin"]
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -132,8 +134,14 @@ class IdentityField(Value):
     kind: Literal["text", "number", "bcd"]
     byte_order: ByteOrder
     personal: bool = False
-    """identifies somebody: shortened in what is shown"""
+    """identifies somebody: shortened in what is shown; a VIN always does"""
     title: str = ""
+    means: Meaning = "free"
+    """what the field says, where anything can be told by that; ``cvn`` is a calibration verification number"""
+    checksum: str = ""
+    """of a ``cvn``: the checksum that it must equal, or empty where that is not known"""
+    check_digit: bool | None = None
+    """of a ``vin``: whether its ninth character is a check digit; None: where its first ones say so"""
 
     @property
     def stop(self) -> int:

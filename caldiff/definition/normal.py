@@ -146,8 +146,11 @@ def normal_identity(field: IdentityField) -> Normal:
         size=field.size,
         kind=field.kind,
         byte_order=field.byte_order,
-        personal=field.personal,
+        personal=field.personal or field.means == "vin",
         title=field.title,
+        means=None if field.means == "free" else field.means,
+        checksum=field.checksum,
+        **({} if field.check_digit is None else {"check_digit": field.check_digit}),
     )
 
 
@@ -161,6 +164,9 @@ def identity_from_normal(name: str, item: Mapping[str, Any]) -> IdentityField:
         byte_order=item["byte_order"],
         personal=item.get("personal", False),
         title=item.get("title", ""),
+        means=item.get("means", "free"),
+        checksum=item.get("checksum", ""),
+        check_digit=item.get("check_digit"),
     )
 
 
