@@ -12,7 +12,7 @@ from typing import Any
 import attrs
 
 from caldiff.canonical import Digest
-from caldiff.definition import geometry, meaning
+from caldiff.definition import checksum_meaning, geometry, meaning
 from caldiff.definition.document import MOST_PROBLEMS
 from caldiff.definition.extends import Merged, Written, ancestry, merge, read_bytes, written
 from caldiff.definition.fields import IMAGE, NAMED
@@ -140,6 +140,7 @@ def _normal(merged: Merged, *, whole: bool) -> tuple[Entry, list[Problem]]:
     image = _image(plain, problems)
     context = Context(
         byte_order=plain.get("image", {}).get("byte_order", "big"),
+        erased=plain.get("image", {}).get("erased", 0xFF),
         family=("image" not in plain and ("image", "") not in merged.broken) or not whole,
         known={s: set(entries) | {n for t, n in merged.broken if t == s} for s, entries in merged.sections.items()},
     )
@@ -152,13 +153,14 @@ def _normal(merged: Merged, *, whole: bool) -> tuple[Entry, list[Problem]]:
         "scalings": _scaling,
         "axes": _axis,
         "tables": geometry.table,
-        "regions": lambda c, _, e: meaning.region(c, e),
-        "checksums": lambda c, _, e: meaning.checksum(c, e),
+        "regions": _region,
+        "checksums": lambda c, _, e: checksum_meaning.checksum(c, e),
     }
     for section in NAMED:
         entries = _worked(context, section, merged, work[section], problems)
         if entries:
             normal[section] = entries if section not in ("regions", "checksums") else _listed(section, entries)
+    problems += checksum_meaning.circles(normal.get("checksums", ()))
     return normal, problems
 
 
@@ -200,6 +202,13 @@ def _scaling(context: Context, name: str, entry: Entry) -> Entry:
     return found
 
 
+def _region(context: Context, name: str, entry: Entry) -> Entry:
+    found = meaning.region(context, entry)
+    if not context.found:
+        context.regions[name] = (entry["at"], entry["size"])
+    return found
+
+
 def _axis(context: Context, name: str, entry: Entry) -> Entry:
     found, length, counted = geometry.axis(context, entry)
     if not context.found:
@@ -224,7 +233,14 @@ def _image(plain: Entry, problems: list[Problem]) -> Entry | None:
 
 def _fits(context: Context, plain: Entry, normal: Entry, problems: list[Problem]) -> None:
     context.found = []
-    done = [meaning.fit(context, entry, n) for n, entry in enumerate(plain.get("fits", ()))]
+    sound = [(n, entry) for n, entry in enumerate(plain.get("fits", ())) if _sound(entry)]
+    done = [meaning.fit(context, entry, n) for n, entry in sound]
     problems += [p.under("fits") for p in context.found]
     if done:
         normal["fits"] = sorted(done, key=lambda f: (int(f["at"]), str(f["any_of"])))
+
+
+def _sound(entry: Entry) -> bool:
+    """Whether a condition has all its values; where it lacks one, that was told when the file was read."""
+    values = [*entry.values(), *(v for value in entry.values() if isinstance(value, list) for v in value)]
+    return "at" in entry and len(entry) > 1 and None not in values
