@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from caldiff.checksum.coverage import gather, places
+from caldiff.checksum.coverage import gather, list_places, places
 from caldiff.checksum.methods import reckon
 from caldiff.checksum.solving import solve
 from caldiff.checksum.state import State, state_of, written
@@ -29,7 +29,7 @@ def correct(image: Image, checksums: Iterable[Checksum]) -> Image:
     """
     known = [c for c in sound(checksums) if not isinstance(c.method, Opaque)]
     before = {c.name: _readable(state_of(image, c)) for c in known}
-    spans = {name: [*state.spans, *_list(state.checksum)] for name, state in before.items()}
+    spans = {name: [*state.spans, *_list(image, state.checksum)] for name, state in before.items()}
     for checksum in in_order(known, spans):
         image = _corrected(image, checksum)
     for checksum in known:
@@ -48,13 +48,9 @@ def _readable(state: State) -> State:
     return state
 
 
-def _list(checksum: Checksum) -> list[Span]:
-    """The block list itself, as far as it may reach: another checksum's field in it changes what is covered."""
-    blocks = checksum.coverage.blocks
-    if blocks is None:
-        return []
-    number = blocks.count if isinstance(blocks.count, int) else blocks.most
-    return [Span(start=blocks.at, stop=blocks.at + 2 * number * blocks.type.size)]
+def _list(image: Image, checksum: Checksum) -> tuple[Span, ...]:
+    """The block list itself: another checksum's field in it changes what is covered."""
+    return () if checksum.coverage.blocks is None else list_places(image, checksum.coverage.blocks)
 
 
 def _corrected(image: Image, checksum: Checksum) -> Image:

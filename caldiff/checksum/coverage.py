@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from caldiff.definition.checksums import BlockList, Checksum, Span
+from caldiff.definition.checksums import BlockList, Checksum, Span, without
 from caldiff.definition.model import ByteOrder
 from caldiff.errors import ChecksumError, ImageError
 from caldiff.image.model import Image
 
-__all__ = ["covered", "gather", "places"]
+__all__ = ["covered", "gather", "list_places", "places"]
 
 _TIMES = 4
 """A definition, or a block list, that covers the same bytes over and over must not fill the memory."""
@@ -25,13 +25,11 @@ def covered(image: Image, checksum: Checksum) -> tuple[Span, ...]:
         ImageError: a byte is not in the image, the block list included.
         ChecksumError: the block list makes no sense, or far more is covered than the image holds.
     """
-    coverage = checksum.coverage
-    holes = [*coverage.skip]
-    if checksum.own == "skip":
-        holes += [Span(start=f.at, stop=f.stop) for f in checksum.fields]
-    holes.sort(key=lambda hole: hole.start)
-    ranges = [*coverage.spans, *_listed(image, coverage.blocks)] if coverage.blocks else coverage.spans
-    kept = tuple(_without(ranges, holes))
+    blocks = checksum.coverage.blocks
+    if blocks is None:
+        kept = checksum.declared
+    else:
+        kept = without((*checksum.coverage.spans, *_listed(image, blocks)), checksum.holes)
     for span in kept:
         image.view(span.start, span.stop)
     total = sum(span.size for span in kept)
@@ -75,21 +73,17 @@ def places(spans: Iterable[Span], address: int) -> list[int]:
     return found
 
 
-def _without(spans: Iterable[Span], holes: Sequence[Span]) -> Iterator[Span]:
-    """The spans without the holes, which are in order of address."""
-    for span in spans:
-        start = span.start
-        for hole in holes:
-            if hole.stop <= start or hole.start >= span.stop:
-                continue
-            if hole.start > start:
-                yield Span(start=start, stop=hole.start)
-            start = max(start, hole.stop)
-        if start < span.stop:
-            yield Span(start=start, stop=span.stop)
-
-
 # ------------------------------------------------------------------------------------------------------- block lists
+
+
+def list_places(image: Image, blocks: BlockList) -> tuple[Span, ...]:
+    """Where the list itself stands: what has a part in which bytes are covered. Raises like :func:`covered`."""
+    count = len(tuple(_listed(image, blocks))) + (blocks.count is None)
+    stop = blocks.at + 2 * blocks.type.size * count - (blocks.type.size if blocks.count is None else 0)
+    where = (Span(start=blocks.at, stop=stop),)
+    if blocks.count is None or isinstance(blocks.count, int):
+        return where
+    return (*where, Span(start=blocks.count.at, stop=blocks.count.stop))
 
 
 def _listed(image: Image, blocks: BlockList) -> Iterator[Span]:

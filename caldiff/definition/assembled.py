@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import TypeVar
 
+from caldiff.definition.checksum_faults import sound
+from caldiff.definition.checksum_normal import checksum_from_normal, normal_checksum
+from caldiff.definition.checksum_order import in_order
+from caldiff.definition.checksums import Checksum
 from caldiff.definition.compiled import compile_normal, open_compiled
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import (
     Axis,
-    Checksum,
     Fit,
     FixedAxis,
     Frame,
@@ -21,7 +24,6 @@ from caldiff.definition.model import (
 from caldiff.definition.normal import (
     Normal,
     normal_axis,
-    normal_checksum,
     normal_fit,
     normal_frame,
     normal_identity,
@@ -65,6 +67,9 @@ def assembled(  # noqa: PLR0913 - one keyword a section
     tables: Iterable[TableSpec],
 ) -> Definition:
     """See ``Definition.of``."""
+    sums = _by_name("checksums", checksums, normal_checksum)
+    known = sound(map(checksum_from_normal, sums.values()))
+    in_order(known, {checksum.name: checksum.declared for checksum in known})
     specs = list(tables)
     used = [axis for table in specs for axis in table.axes]
     shared = [*axes, *(axis for axis in used if axis.shared)]
@@ -84,6 +89,6 @@ def assembled(  # noqa: PLR0913 - one keyword a section
         "scalings": _by_name("scalings", named, normal_scaling),
         "axes": _by_name("axes", shared, normal_axis),
         "tables": _by_name("tables", specs, normal_table),
-        "checksums": [item for _, item in sorted(_by_name("checksums", checksums, normal_checksum).items())],
+        "checksums": [item for _, item in sorted(sums.items())],
     }
     return open_compiled(compile_normal({key: value for key, value in normal.items() if value not in ("", [], {})}))

@@ -110,7 +110,7 @@ def _block_faults(blocks: BlockList) -> Iterator[str]:
     if blocks.at < 0:
         yield "the block list starts below address 0"
     if (blocks.count is None) == (blocks.terminator is None):
-        yield "a block list has either a count or a terminator"
+        yield "a block list has either a count or an address that ends it"
     if isinstance(blocks.count, int) and not 0 < blocks.count <= blocks.most:
         yield f"a block list of {blocks.count} blocks, where 1 to {blocks.most} may be"
     if blocks.most not in _BLOCKS:

@@ -16,26 +16,25 @@ def in_order(checksums: Sequence[Checksum], covers: Mapping[str, Sequence[Span]]
 
     Args:
         checksums: names are unique.
-        covers: what each one covers, by name: its declared spans without its holes, or what it covers in an image.
+        covers: what each one covers, by name: as declared, or what it covers in an image.
 
     Raises:
         DefinitionError: some cover one another in a circle; they are named in it.
     """
-    by_name = {c.name: c for c in checksums}
+    names = {c.name: c for c in checksums}
     waits = {
         one.name: [two.name for two in checksums if two is not one and _meets(covers[one.name], two)]
         for one in checksums
     }
     try:
-        return tuple(by_name[name] for name in TopologicalSorter(waits).static_order())
+        return tuple(names[name] for name in TopologicalSorter(waits).static_order())
     except CycleError as error:
-        circle = error.args[1]
-        path = ", which covers the field of ".join(reversed(circle))
+        path = ", which covers the field of ".join(reversed(error.args[1]))
         raise DefinitionError(
             [
                 CaldiffError(
                     f"checksums cover one another in a circle: {path}",
-                    hint="Leave the stored field of one of them out of what the other covers.",
+                    hint="leave the field of one of them out of what the other covers",
                 )
             ]
         ) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 import attrs
@@ -23,6 +24,7 @@ __all__ = [
     "StoredField",
     "Sum",
     "Xor",
+    "without",
 ]
 
 
@@ -165,3 +167,31 @@ class Checksum(Value):
     def own(self) -> Literal["skip", "stored"] | int:
         """How the checksum's own stored bytes count in what it covers."""
         return self.coverage.own if self.constant is None else "stored"
+
+    @property
+    def declared(self) -> tuple[Span, ...]:
+        """The addresses whose bytes enter, in order, as far as no image is needed to know: without a block list."""
+        return without(self.coverage.spans, self.holes)
+
+    @property
+    def holes(self) -> tuple[Span, ...]:
+        """What is passed over: its holes, and its own fields if they are."""
+        own = self.fields if self.own == "skip" else ()
+        return (*self.coverage.skip, *(Span(start=field.at, stop=field.stop) for field in own))
+
+
+def without(spans: Iterable[Span], holes: Iterable[Span]) -> tuple[Span, ...]:
+    """What the holes leave of the spans, in the order of the spans; none of it empty."""
+    ordered = sorted(holes, key=lambda hole: hole.start)
+    kept = []
+    for span in spans:
+        start = span.start
+        for hole in ordered:
+            if hole.stop <= start or hole.start >= span.stop:
+                continue
+            if hole.start > start:
+                kept.append(Span(start=start, stop=hole.start))
+            start = max(start, hole.stop)
+        if start < span.stop:
+            kept.append(Span(start=start, stop=span.stop))
+    return tuple(kept)

@@ -9,12 +9,12 @@ from typing import Any, Literal
 
 import attrs
 
+from caldiff.definition.checksum_normal import normal_checksum
 from caldiff.definition.compiled import Records
 from caldiff.definition.definition import Definition
 from caldiff.definition.normal import (
     Normal,
     normal_axis,
-    normal_checksum,
     normal_fit,
     normal_frame,
     normal_identity,
@@ -139,7 +139,7 @@ def _keyed(item: Any) -> Any:
         keyed["names"] = {str(raw): name for raw, name in keyed["names"]}
     if "lookup" in keyed:
         keyed["lookup"]["points"] = {str(raw): physical for raw, physical in keyed["lookup"]["points"]}
-    if "bits" in keyed:
+    if isinstance(keyed.get("bits"), list):
         keyed["bits"] = {field.pop("name"): field for field in keyed["bits"]}
     return keyed
 
@@ -258,9 +258,24 @@ _INSIDE = {
     "names": "name of",
     "points": "point",
     "bits": "field",
+    "crc": "CRC",
+    "spans": "range",
+    "fields": "field",
 }
 """keys that lead on"""
-_AT_END = {"at": "address", "start": "address", "byte_order": "byte order", "any_of": "alternatives", "bits": "fields"}
+_AT_END = {
+    "at": "address",
+    "start": "address",
+    "byte_order": "byte order",
+    "any_of": "alternatives",
+    "bits": "fields",
+    "spans": "ranges",
+    "initial": "start value",
+    "final_xor": "final xor",
+    "reflect_in": "reflected in",
+    "reflect_out": "reflected out",
+}
+_IN_HEX = {"mask", "polynomial", "initial", "final_xor", "constant", "terminator", "own"}
 _ENDS = ("lower", "upper")
 _UNORDERED = {"tags", "aliases", "over"}
 
@@ -284,6 +299,6 @@ def _label(path: tuple[Step, ...], item: Any) -> str:
 def _shown(path: tuple[Step, ...], value: Any) -> str:
     if path[-1] in _ADDRESSES:
         return f"0x{int(value):08X}"
-    if path[-1] == "mask" and not isinstance(value, str):
+    if path[-1] in _IN_HEX and not isinstance(value, str):
         return f"0x{value:X}"
     return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

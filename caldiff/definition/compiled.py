@@ -10,7 +10,7 @@ import json
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from hashlib import sha256
-from typing import Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import attrs
 
@@ -21,7 +21,6 @@ from caldiff.definition.model import TYPES, Axis, Scaling, TableSpec
 from caldiff.definition.normal import (
     Normal,
     axis_from_normal,
-    checksum_from_normal,
     fit_from_normal,
     frame_from_normal,
     identity_from_normal,
@@ -32,9 +31,12 @@ from caldiff.definition.normal import (
 from caldiff.definition.pages import Buffer, DamagedError, Pages, sealed
 from caldiff.errors import CaldiffError, DefinitionError
 
+if TYPE_CHECKING:
+    from caldiff.definition.checksums import Checksum
+
 __all__ = ["FORM", "Opened", "Records", "Source", "compile_family", "compile_normal", "open_any", "open_compiled"]
 
-FORM = 1
+FORM = 2
 """counts up whenever the bytes or their meaning change"""
 
 Source = tuple[str, str]
@@ -279,6 +281,27 @@ class Records(Mapping[str, T], Generic[T]):
         return dict(zip(self, self._records, strict=True))
 
 
+class _Checksums(Mapping[str, "Checksum"]):
+    """The checksums, made when first asked for: a short run asks for none, and their classes take a while to make."""
+
+    def __init__(self, items: Iterable[Normal]) -> None:
+        self._items = {item["name"]: item for item in items}
+        self._made: dict[str, Checksum] = {}
+
+    def __getitem__(self, name: str) -> Checksum:
+        if name not in self._made:
+            from caldiff.definition.checksum_normal import checksum_from_normal  # noqa: PLC0415 - see above
+
+            self._made[name] = checksum_from_normal(self._items[name])
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+
 class _Places:
     """The ``PlaceIndex`` of a compiled definition."""
 
@@ -370,7 +393,6 @@ def _definition(pages: Pages, head: Mapping[str, Any]) -> Definition:
     tables: Records[TableSpec] = Records(
         texts["tables.names"], texts["tables"], lambda name, item: table_from_normal(name, item, axes, scalings)
     )
-    checksums = [checksum_from_normal(item) for item in head.get("checksums", ())]
     return Definition(
         name=head["name"],
         digest=Digest(hex=head["digest"]),
@@ -379,7 +401,7 @@ def _definition(pages: Pages, head: Mapping[str, Any]) -> Definition:
         fits=tuple(fit_from_normal(item) for item in head.get("fits", ())),
         identity={name: identity_from_normal(name, item) for name, item in head.get("identity", {}).items()},
         regions=tuple(region_from_normal(item) for item in head.get("regions", ())),
-        checksums={checksum.name: checksum for checksum in checksums},
+        checksums=_Checksums(head.get("checksums", ())),
         scalings=scalings,
         axes=axes,
         tables=tables,

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import attrs
 
 from caldiff.canonical import Digest
 from caldiff.definition.model import (
     Axis,
-    Checksum,
     Fit,
     Frame,
     IdentityField,
@@ -19,6 +18,9 @@ from caldiff.definition.model import (
     TableSpec,
 )
 from caldiff.value import Value
+
+if TYPE_CHECKING:  # a short run asks for no checksum, and their dozen classes take a while to make
+    from caldiff.definition.checksums import Checksum
 
 __all__ = ["Definition", "PlaceIndex", "Touched"]
 
@@ -94,6 +96,7 @@ class Definition:
 
         Raises:
             UsageError: two different scalings, axes, tables, fields or checksums have the same name.
+            DefinitionError: checksums that make no sense, or cover one another in a circle.
         """
         from caldiff.definition.assembled import assembled  # noqa: PLC0415 - it builds on this module
 

@@ -12,6 +12,8 @@ from typing import Any
 
 import attrs
 
+from caldiff.definition.basics import ADDRESS, BYTE_ORDER, SHORT, SIZE
+from caldiff.definition.checksum_fields import CHECKSUM, CHECKSUM_SECTIONS
 from caldiff.definition.kinds import (
     ADDRESSES,
     BOOL,
@@ -35,7 +37,6 @@ from caldiff.definition.problems import Wrong, seen
 __all__ = [
     "AXIS",
     "BIT_FIELD",
-    "CHECKSUM",
     "COUNT",
     "DEFINITION",
     "FIT",
@@ -51,7 +52,6 @@ __all__ = [
     "SCALING_KINDS",
     "SECTIONS",
     "STORED",
-    "STORED_VALUE",
     "TABLE",
 ]
 
@@ -60,15 +60,11 @@ MOST_CELLS = 1 << 24
 MOST_POINTS = 1 << 20
 """breakpoints of all fixed axes together, which the normal form lists one by one"""
 
-ADDRESS = integer("an address", 0, ADDRESSES - 1)
-SIZE = integer("a size in bytes, such as 4096, 0x1000 or 4 KiB", 1, ADDRESSES, size=True)
 STRIDE = integer("a number of bytes", -(1 << 32), 1 << 32)
 ROOM = integer("a count", 1, MOST_CELLS)
-BYTE_ORDER = choice("big", "little")
 BIT = integer("the number of a bit", 0, 63)
 MASK = integer("a mask", 1, ADDRESSES - 1)
 RAW = integer("a raw value", -(1 << 63), ADDRESSES - 1)
-SHORT = text(longest=1000)
 UNIT = text("a unit", longest=100)
 DECIMALS = integer("a number of digits", 0, 12)
 
@@ -383,39 +379,6 @@ TABLE = Section(
     ),
 )
 
-STORED_VALUE = Section(
-    name="stored_value",
-    what="a stored value",
-    doc="Where a number stands in the image.",
-    fields=(
-        Field(key="at", kind=ADDRESS, doc="Address of the first byte.", needed="placed"),
-        Field(key="type", kind=UNSIGNED, doc="Its type.", needed="placed"),
-        Field(key="byte_order", kind=BYTE_ORDER, doc="Its byte order, where it differs from the image's."),
-    ),
-)
-
-CHECKSUM = Section(
-    name="checksum",
-    what="a checksum",
-    doc="What it covers and where it rests.",
-    fields=(
-        Field(key="name", kind=NAME, doc="The checksum's name.", needed="always"),
-        Field(
-            key="over",
-            kind=listing(NAME, "a list of regions", least=1),
-            doc="The regions that it covers.",
-            needed="placed",
-        ),
-        Field(
-            key="crc",
-            kind=text("the name of a CRC", longest=100, empty=False),
-            doc="The CRC's name in the public catalogue of parametrised CRC algorithms.",
-            needed="placed",
-        ),
-        Field(key="stored", kind=STORED_VALUE.kind, doc="Where it rests.", needed="placed"),
-    ),
-)
-
 NAMED = {
     "identity": IDENTITY,
     "scalings": SCALING,
@@ -496,8 +459,7 @@ SECTIONS = (
     COUNT,
     AXIS,
     TABLE,
-    STORED_VALUE,
-    CHECKSUM,
+    *CHECKSUM_SECTIONS,
     REMOVE,
 )
 """all but the definition itself"""

@@ -7,7 +7,7 @@ raises :class:`Wrong`. The sections in :mod:`caldiff.definition.fields` are made
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any
@@ -243,12 +243,25 @@ def listing(item: Kind, what: str, *, least: int = 0, most: int = 1 << 16) -> Ki
                 "the list has the wrong length", expected=f"{what} with {bounds} items", got=f"{len(value)} items"
             )
         try:
-            return [item.read(v) for v in value]
+            found = [item.read(v) for v in value]
         except Wrong:
             raise Wrong(_each((n, v, item.read) for n, v in enumerate(value))) from None
+        if dict in map(type, value) and (nulls := list(_nulls(value))):
+            raise Wrong(nulls)
+        return found
 
     schema: Schema = {"type": "array", "items": item.schema, "minItems": least, "maxItems": most}
     return Kind(what=what, read=read, schema=schema)
+
+
+def _nulls(value: Any, *path: Any) -> Iterator[Problem]:
+    """The nulls within a list: it replaces what was inherited as a whole, so there is nothing to take away."""
+    if isinstance(value, (dict, list)):
+        for step, inner in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _nulls(inner, *path, step)
+    elif value is None:
+        hint = "give a value, or take the line away"
+        yield Problem("nothing is inherited here that null could take away", path=path, at_key=True, hint=hint)
 
 
 def _each(items: Any) -> list[Problem]:

@@ -10,6 +10,7 @@ from typing import Literal
 
 import attrs
 
+from caldiff.definition.checksums import Checksum
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import (
     Axis,
@@ -101,7 +102,8 @@ def _parts(definition: Definition, tables: Iterable[TableSpec], axes: Iterable[A
     for axis in axes:
         yield from _axis_parts(f"axis {axis.name}", axis)
     for checksum in definition.checksums.values():
-        yield Part(owner=f"checksum {checksum.name}", start=checksum.at, stop=checksum.stop)
+        for stored in checksum.fields:
+            yield Part(owner=f"checksum {checksum.name}", start=stored.at, stop=stored.stop)
 
 
 def _outside_image(definition: Definition, parts: Iterable[Part]) -> Iterator[Finding]:
@@ -176,12 +178,29 @@ def _outside_calibration(definition: Definition, parts: Iterable[Part]) -> Itera
 
 
 def _checksums(definition: Definition) -> Iterator[Finding]:
-    known = {region.name for region in definition.regions}
+    """What a checksum covers beyond the image, and what changes by itself; what makes no sense is refused before."""
+    frame = definition.frame
     for checksum in definition.checksums.values():
-        for name in checksum.over:
-            if name not in known:
-                text = f"covers {name}, which is no region"
-                yield Finding(code="unknown-region", severity="error", subject=f"checksum {checksum.name}", text=text)
+        subject = f"checksum {checksum.name}"
+        for span in checksum.declared:
+            if span.start < frame.start or span.stop > frame.stop:
+                text = f"covers 0x{span.start:08X} to 0x{span.stop - 1:08X}, which is not inside the image"
+                yield Finding(code="outside-image", severity="error", subject=subject, text=text, address=span.start)
+            for region in definition.regions:
+                if region.role == "volatile" and span.start < region.stop and region.start < span.stop:
+                    text = f"covers region {region.name}, to which the controller itself writes"
+                    yield Finding(
+                        code="covers-volatile", severity="warning", subject=subject, text=text, address=region.start
+                    )
+        if checksum.constant is not None and checksum.coverage.blocks is None:
+            yield from _compensation(subject, checksum)
+
+
+def _compensation(subject: str, checksum: Checksum) -> Iterator[Finding]:
+    (word,) = checksum.fields
+    if not any(span.start <= word.at and word.stop <= span.stop for span in checksum.declared):
+        text = "has its compensation word outside what it covers, so that no value of it does anything"
+        yield Finding(code="word-outside", severity="error", subject=subject, text=text, address=word.at)
 
 
 # ---------------------------------------------------------------------------------------------------------- counts

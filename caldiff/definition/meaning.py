@@ -1,7 +1,8 @@
-"""Entries as they were written -> the normal form: scalings, fits, identity, regions, checksums.
+"""Entries as they were written -> the normal form: scalings, fits, identity, regions.
 
-Tables and axes are in :mod:`caldiff.definition.geometry`. Entries come here read (see
-:mod:`caldiff.definition.fields`) and merged; what is left to check is what only the whole can tell.
+Tables and axes are in :mod:`caldiff.definition.geometry`, checksums in :mod:`caldiff.definition.checksum_meaning`.
+Entries come here read (see :mod:`caldiff.definition.fields`) and merged; what is left to check is what only the whole
+can tell.
 """
 
 from __future__ import annotations
@@ -14,19 +15,17 @@ import attrs
 
 from caldiff.definition.fields import (
     BIT_FIELD,
-    CHECKSUM,
     IDENTITY,
     LOOKUP,
     RATIONAL,
     REGION,
     SCALING_KINDS,
-    STORED_VALUE,
 )
 from caldiff.definition.kinds import ADDRESSES, Section
 from caldiff.definition.model import TYPES
 from caldiff.definition.problems import Problem, seen
 
-__all__ = ["Context", "checksum", "fit", "identity", "number", "region", "scaling", "texts", "within"]
+__all__ = ["Context", "fit", "identity", "number", "region", "scaling", "texts", "within"]
 
 Entry = dict[str, Any]
 _LARGEST = 2**53 - 1
@@ -53,19 +52,22 @@ class Context:
     """What is known while one definition is worked out.
 
     Attributes:
-        byte_order: of the image.
+        byte_order, erased: of the image.
         family: there is no image, so that what is missing may still come.
         found: problems of the entry at hand, their paths beginning inside it.
         needs, lengths: of the scalings and axes worked out so far; ``known`` all names of a section, broken ones too.
+        regions: start and size of those worked out so far.
         recorded, counted: of the table at hand: it has parts in a record, it has an axis with a stored count.
         points: breakpoints of fixed axes so far.
     """
 
     byte_order: str = "big"
+    erased: int = 0xFF
     family: bool = False
     found: list[Problem] = attrs.Factory(list)
     needs: dict[str, Need] = attrs.Factory(dict)
     lengths: dict[str, tuple[int, bool]] = attrs.Factory(dict)
+    regions: dict[str, tuple[int, int]] = attrs.Factory(dict)
     known: dict[str, set[str]] = attrs.Factory(dict)
     recorded: bool = False
     counted: bool = False
@@ -78,7 +80,7 @@ class Context:
         elif not self.found or self.found[-1] is not OPEN:
             self.found.append(OPEN)
 
-    def need(self, entry: Entry, section: Section, key: str, *path: str) -> None:
+    def need(self, entry: Entry, section: Section, key: str, *path: str | int) -> None:
         """Note that a needed key is missing, if it is."""
         if key not in entry:
             self.found.append(OPEN if self.family else section.lacks(key).under(*path))
@@ -150,6 +152,13 @@ class Context:
                 expected=f"bits 0 to {width - 1}",
                 got=f"0x{need.mask:X}",
             )
+
+    def lacks(self, entry: Entry, section: Section, *path: str | int) -> bool:
+        """Note every needed key that is missing; whether one is."""
+        missing = [key for key in section.placed if key not in entry]
+        for key in missing:
+            self.need(entry, section, key, *path)
+        return bool(missing)
 
     def bits(self, entry: Entry) -> bool:
         """Whether the entry's scaling is one of bits."""
@@ -223,7 +232,7 @@ def scaling(context: Context, entry: Entry, *path: str) -> tuple[Entry, Need]:
         found[kind] = _rational(context, content, *path, kind)
         return found, _ANY
     if kind == "lookup":
-        if not _lacks(context, content, LOOKUP, *path, kind):
+        if not context.lacks(content, LOOKUP, *path, kind):
             found[kind] = {"points": [[number(raw), y] for raw, y in content["points"]], "between": content["between"]}
         return found, Need(kind)
     if not content:
@@ -247,7 +256,7 @@ def _linear(context: Context, entry: Entry, *path: str) -> Entry:
 
 
 def _rational(context: Context, entry: Entry, *path: str) -> Entry:
-    if not _lacks(context, entry, RATIONAL, *path):
+    if not context.lacks(entry, RATIONAL, *path):
         if set(entry["denominator"]) == {"0"}:
             context.wrong("the denominator is 0 everywhere", path=(*path, "denominator"))
         if set(entry["numerator"][:2] + entry["denominator"][:2]) == {"0"}:
@@ -262,7 +271,7 @@ def _names(names: dict[int, str]) -> list[list[Any]]:
 def _bit_field(context: Context, name: str, value: Any, *path: str) -> Entry:
     if isinstance(value, int):
         return {"name": name, "mask": 1 << value}
-    if _lacks(context, value, BIT_FIELD, *path, name):
+    if context.lacks(value, BIT_FIELD, *path, name):
         return {"name": name, "mask": 1}
     found = {"name": name, "mask": value["mask"]}
     if value.get("names"):
@@ -279,15 +288,7 @@ def _bit_field(context: Context, name: str, value: Any, *path: str) -> Entry:
     return found
 
 
-def _lacks(context: Context, entry: Entry, section: Section, *path: str) -> bool:
-    """Note every needed key that is missing; whether one is."""
-    missing = [key for key in section.placed if key not in entry]
-    for key in missing:
-        context.need(entry, section, key, *path)
-    return bool(missing)
-
-
-# -------------------------------------------------------------------------------- fits, identity, regions, checksums
+# ------------------------------------------------------------------------------------------ fits, identity, regions
 
 
 def fit(context: Context, entry: Entry, index: int) -> Entry:
@@ -329,7 +330,7 @@ def identity(context: Context, entry: Entry) -> Entry:
         context.wrong(
             "an identity field is one of text, number and bcd", got=", ".join(kinds) or "none", open=not kinds
         )
-    if _lacks(context, entry, IDENTITY) or len(kinds) != 1:
+    if context.lacks(entry, IDENTITY) or len(kinds) != 1:
         return {}
     kind = kinds[0]
     size = TYPES[entry[kind]].size if kind == "number" else entry[kind]
@@ -361,27 +362,7 @@ def _means(context: Context, entry: Entry, kind: str, size: int) -> None:
 
 def region(context: Context, entry: Entry) -> Entry:
     """A region in normal form."""
-    if _lacks(context, entry, REGION):
+    if context.lacks(entry, REGION):
         return {}
     within(context, entry["at"], entry["at"] + entry["size"])
     return {"name": entry["name"], "start": number(entry["at"]), "size": number(entry["size"]), "role": entry["role"]}
-
-
-def checksum(context: Context, entry: Entry) -> Entry:
-    """A checksum in normal form."""
-    if _lacks(context, entry, CHECKSUM) or _lacks(context, entry["stored"], STORED_VALUE, "stored"):
-        return {}
-    for n, name in enumerate(entry["over"]):
-        if name not in context.known["regions"]:
-            context.dangling("regions", "region", name, "over", n)
-    stored = entry["stored"]
-    size = TYPES[stored["type"]].size
-    within(context, stored["at"], stored["at"] + size, "stored")
-    return {
-        "name": entry["name"],
-        "over": entry["over"],
-        "crc": entry["crc"],
-        "at": number(stored["at"]),
-        "type": stored["type"],
-        "byte_order": context.order(stored, size),
-    }

@@ -21,7 +21,6 @@ __all__ = [
     "Bits",
     "ByteOrder",
     "Cells",
-    "Checksum",
     "Conversion",
     "ElementType",
     "Fit",
@@ -162,25 +161,6 @@ class Region(Value):
     def stop(self) -> int:
         """The address after the last byte."""
         return self.start + self.size
-
-
-@attrs.frozen(kw_only=True, eq=False, repr=False)
-class Checksum(Value):
-    """Where a checksum rests and what it covers; how it is reckoned follows in ``caldiff.checksum``."""
-
-    name: str
-    over: tuple[str, ...]
-    """names of regions"""
-    crc: str
-    """name in the public catalogue of parametrised CRC algorithms"""
-    at: int
-    type: ElementType
-    byte_order: ByteOrder
-
-    @property
-    def stop(self) -> int:
-        """The address after the last byte of the stored value."""
-        return self.at + self.type.size
 
 
 # --------------------------------------------------------------------------------------------------------- scalings

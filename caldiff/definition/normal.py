@@ -18,7 +18,6 @@ from caldiff.definition.model import (
     BitField,
     Bits,
     Cells,
-    Checksum,
     Conversion,
     Fit,
     FixedAxis,
@@ -41,12 +40,10 @@ from caldiff.definition.model import (
 __all__ = [
     "Normal",
     "axis_from_normal",
-    "checksum_from_normal",
     "fit_from_normal",
     "frame_from_normal",
     "identity_from_normal",
     "normal_axis",
-    "normal_checksum",
     "normal_fit",
     "normal_frame",
     "normal_identity",
@@ -88,6 +85,8 @@ def _unless(value: Fraction, default: int) -> str | None:
 
 def normal_of(definition: Definition) -> Normal:
     """The normal form of a whole definition. Compiling it gives an equal definition."""
+    from caldiff.definition.checksum_normal import normal_checksum  # noqa: PLC0415 - a short run asks for no checksum
+
     return {
         "definition": 1,
         "name": definition.name,
@@ -183,30 +182,6 @@ def normal_region(region: Region) -> Normal:
 def region_from_normal(item: Mapping[str, Any]) -> Region:
     """The inverse of :func:`normal_region`."""
     return Region(name=item["name"], start=int(item["start"]), size=int(item["size"]), role=item["role"])
-
-
-def normal_checksum(checksum: Checksum) -> Normal:
-    """An entry of ``checksums``."""
-    return {
-        "name": checksum.name,
-        "over": list(checksum.over),
-        "crc": checksum.crc,
-        "at": _integer(checksum.at),
-        "type": checksum.type.name,
-        "byte_order": checksum.byte_order,
-    }
-
-
-def checksum_from_normal(item: Mapping[str, Any]) -> Checksum:
-    """The inverse of :func:`normal_checksum`."""
-    return Checksum(
-        name=item["name"],
-        over=tuple(item["over"]),
-        crc=item["crc"],
-        at=int(item["at"]),
-        type=TYPES[item["type"]],
-        byte_order=item["byte_order"],
-    )
 
 
 # --------------------------------------------------------------------------------------------------------- scalings

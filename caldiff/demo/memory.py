@@ -1,11 +1,11 @@
-"""Everything in an image of the invented WREN-4 that is no table: program, identity, learned values, checksum."""
+"""Everything in an image of the invented WREN-4 that is no table: program, identity, learned values, checksums."""
 
 from __future__ import annotations
 
 import hashlib
-import zlib
 from collections.abc import Mapping
 
+from caldiff.checksum.correct import correct
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import IdentityField, Region
 from caldiff.image.model import Image
@@ -16,6 +16,9 @@ _SAME_PROGRAM = 128 * 1024
 """bytes at the start of the program that every software version shares: its libraries"""
 _LEARNED = 1024
 """bytes of the learned region that are in use"""
+_BLOCKS = 0x008C0040
+"""the list of what the checksum of the program covers: start and last address of each part"""
+_SIGNATURE = 0x008C0080
 _UNDESCRIBED = 0x008A0000
 """calibration data that no table describes, as in any real definition"""
 
@@ -36,6 +39,8 @@ def blank(definition: Definition, version: str) -> Image:
     frame = definition.frame
     erased = bytes([frame.erased]) * frame.size
     boot, program, learned = (region(definition, name) for name in ("boot", "program", "learned"))
+    middle = program.start + _SAME_PROGRAM
+    parts = (program.start, middle - 1, middle, program.stop - 1)
     values = bytes(0x80 + b % 7 - 3 for b in _noise("learned", _LEARNED))
     return Image.of(erased, start=frame.start).patched(
         {
@@ -43,6 +48,8 @@ def blank(definition: Definition, version: str) -> Image:
             program.start: _noise("library", _SAME_PROGRAM)
             + _noise(f"program {version}", program.size - _SAME_PROGRAM),
             learned.start: values + bytes(learned.size - _LEARNED),
+            _BLOCKS: b"".join(edge.to_bytes(4, "big") for edge in parts),
+            _SIGNATURE: _noise(f"signature {version}", 64),
             _UNDESCRIBED: b"".join((i * i // 97 + 3 * i & 0xFFFF).to_bytes(2, "big") for i in range(4096)),
         }
     )
@@ -60,8 +67,5 @@ def _field(field: IdentityField, value: str) -> bytes:
 
 
 def summed(image: Image, definition: Definition) -> Image:
-    """The image with the stored CRC-32/ISO-HDLC of its calibration region right; zlib reckons that very one."""
-    checksum = definition.checksums["calibration"]
-    covered = region(definition, checksum.over[0])
-    crc = zlib.crc32(image.view(covered.start, covered.stop))
-    return image.patched({checksum.at: crc.to_bytes(checksum.type.size, checksum.byte_order)})
+    """The image with every checksum right that can be reckoned; the signature stays what it was."""
+    return correct(image, definition.checksums.values())

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from caldiff.definition.model import Checksum, IdentityField
+import attrs
+
+from caldiff.definition.model import IdentityField
 from caldiff.diff.across import across
 from caldiff.diff.extents import Window, ranges_to_look_up, windows
 from caldiff.diff.fates import settle
-from caldiff.diff.model import Comparison, FieldDiff
+from caldiff.diff.model import ChecksumDiff, Comparison, FieldDiff
 from caldiff.diff.reading import Reader
 from caldiff.diff.within import Found, within
 from caldiff.image.model import Image
@@ -45,7 +47,7 @@ def compare(before: Calibration, after: Calibration) -> Comparison:
         tables=tuple(sorted(found.tables, key=lambda t: t.name)),
         axes=found.axes,
         identity=tuple(_identity(before, after)) if found.explained else (),
-        checksums=tuple(_checksums(before, after)) if found.explained else (),
+        checksums=_checksums(before, after) if found.explained and ranges else (),
         notes=(*found.notes, *_notes(before, after, parts)),
     )
 
@@ -61,19 +63,43 @@ def _notes(before: Calibration, after: Calibration, parts: Sequence[Window]) -> 
             yield f"{alone} bytes are at addresses that only {side.label} holds"
 
 
+def _checksums(before: Calibration, after: Calibration) -> tuple[ChecksumDiff, ...]:
+    if not any(side.definition and side.definition.checksums for side in (before, after)):
+        return ()
+    from caldiff.diff.checksums import checksum_diffs  # noqa: PLC0415 - brings all methods of reckoning
+
+    return checksum_diffs(before, after)
+
+
 def _identity(before: Calibration, after: Calibration) -> Iterator[FieldDiff]:
-    """The identity fields that read differently, or whose bytes differ; by name, those of the second image first."""
-    was, now = _fields(before), _fields(after)
-    for name in dict.fromkeys([*now, *was]):
-        ours, theirs = was.get(name), now.get(name)
-        if theirs is None:
-            if ours is not None and ours.text is not None:
-                yield FieldDiff(field=ours.field, before=ours.text, after=None)
-        elif ours is None:
-            if theirs.text is not None:
-                yield FieldDiff(field=theirs.field, before=None, after=theirs.text)
+    """The identity fields that read differently, or whose bytes differ, those of the second image first."""
+    for ours, theirs in _pairs(_fields(before), _fields(after)):
+        if ours is None or theirs is None:
+            alone = theirs or ours
+            if alone is not None and alone.text is not None:
+                before_text, after_text = (value.text if value else None for value in (ours, theirs))
+                yield FieldDiff(field=alone.field, before=before_text, after=after_text)
         elif ours.text != theirs.text or _rewritten(before.image, ours.field, after.image, theirs.field):
-            yield FieldDiff(field=theirs.field, before=ours.text, after=theirs.text)
+            field = theirs.field
+            means = ours.field.means if field.means == "free" else field.means
+            if (field.personal, field.means) != (ours.personal or theirs.personal, means):
+                field = attrs.evolve(field, personal=ours.personal or theirs.personal, means=means)
+            yield FieldDiff(field=field, before=ours.text, after=theirs.text)
+
+
+def _pairs(
+    was: dict[str, FieldValue], now: dict[str, FieldValue]
+) -> Iterator[tuple[FieldValue | None, FieldValue | None]]:
+    """The fields that say the same thing: of one name, else the only ones of one meaning; then those left alone."""
+    left = {name: value for name, value in was.items() if name not in now}
+    for name, theirs in now.items():
+        ours = was.get(name)
+        if ours is None and theirs.field.means != "free":
+            alike = [n for n, value in left.items() if value.field.means == theirs.field.means]
+            ours = left.pop(alike[0]) if len(alike) == 1 else None
+        yield ours, theirs
+    for ours in left.values():
+        yield ours, None
 
 
 def _fields(side: Calibration) -> dict[str, FieldValue]:
@@ -86,15 +112,5 @@ def _rewritten(before: Image, ours: IdentityField, after: Image, theirs: Identit
     return alike and _bytes(before, ours) != _bytes(after, theirs)
 
 
-def _bytes(image: Image, place: IdentityField | Checksum) -> bytes | None:
+def _bytes(image: Image, place: IdentityField) -> bytes | None:
     return bytes(image.view(place.at, place.stop)) if image.holds(place.at, place.stop) else None
-
-
-def _checksums(before: Calibration, after: Calibration) -> Iterator[str]:
-    """The checksums of both definitions whose stored bytes differ."""
-    if before.definition is None or after.definition is None:
-        return
-    for name, theirs in after.definition.checksums.items():
-        ours = before.definition.checksums.get(name)
-        if ours is not None and _bytes(before.image, ours) != _bytes(after.image, theirs):
-            yield name

@@ -83,7 +83,7 @@ def _declared(definition: Definition) -> _Layers:
         + [(*span, _IDENTITY) for span in role("identity")]
         + [(f.at, f.stop, _IDENTITY) for f in definition.identity.values()]
         + [(*span, _CHECKSUM) for span in role("checksum")]
-        + [(c.at, c.stop, _CHECKSUM) for c in definition.checksums.values()]
+        + [(f.at, f.stop, _CHECKSUM) for c in definition.checksums.values() for f in c.fields]
     )
 
 

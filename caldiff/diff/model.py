@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Literal, overload
+from typing import TYPE_CHECKING, Literal, overload
 
 import attrs
 import numpy as np
@@ -14,13 +14,18 @@ from caldiff.table.calibration import Calibration
 from caldiff.table.model import AxisValues, Floats, Table
 from caldiff.value import Shown, Value
 
+if TYPE_CHECKING:  # a comparison without checksums need not load them
+    from caldiff.checksum.state import State
+
 __all__ = [
     "AxisDiff",
+    "ChecksumDiff",
     "Comparison",
     "Extent",
     "Extents",
     "Fates",
     "FieldDiff",
+    "Otherness",
     "Series",
     "Statistics",
     "Surface",
@@ -217,13 +222,62 @@ class AxisDiff(Shown):
     tables: tuple[str, ...]
 
 
+Otherness = Literal["vehicle", "controller", "software", "other", "unknown", "bytes"]
+"""How identities differ: another vehicle (VIN), another controller (hardware number), another software, anything else;
+one of the images does not say; or the same value in other bytes."""
+_OTHERNESS: Mapping[str, Otherness] = {
+    "vin": "vehicle",
+    "hardware-number": "controller",
+    "software-version": "software",
+    "calibration-id": "software",
+    "cvn": "software",
+}
+
+
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class FieldDiff(Value):
-    """An identity field that reads differently; None where an image does not hold it."""
+    """An identity field that reads differently, or was stored in other bytes; None where an image does not hold it.
+
+    ``field`` is as the second image's definition has it, if that has it; it is personal if it is in either.
+    """
 
     field: IdentityField
-    before: str | None
-    after: str | None
+    before: str | None = attrs.field(repr=False)
+    after: str | None = attrs.field(repr=False)
+
+    @property
+    def kind(self) -> Otherness:
+        """What another value here means."""
+        if self.before is None or self.after is None:
+            return "unknown"
+        return "bytes" if self.before == self.after else _OTHERNESS.get(self.field.means, "other")
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class ChecksumDiff(Shown):
+    """A checksum before and after.
+
+    Attributes:
+        before, after: its state, None where a side's definition has none of that name.
+        content: what it covers differs, its own fields aside; None where that cannot be told.
+        stored: a stored value differs; None where one cannot be read.
+    """
+
+    name: str
+    before: State | None
+    after: State | None
+    content: bool | None
+    stored: bool | None
+
+    @property
+    def forgotten(self) -> bool:
+        """The content changed while the checksum did not, or the reverse, and it does not hold: somebody missed something."""
+        return (
+            self.after is not None
+            and self.after.status != "valid"
+            and None not in {self.content, self.stored}
+            and self.content != self.stored
+        )
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -237,7 +291,8 @@ class Comparison(Shown):
         extents: every differing run, in order of address (an :class:`Extents` where ``compare`` made it).
         unexplained: the runs whose bytes no fate but the last one has.
         tables, axes: by name. identity: in the definition's order.
-        checksums: names of checksums whose stored bytes changed.
+        checksums: by name, those of both definitions of which there is something to say: what is covered or stored
+            differs, or a side is not valid.
         notes: what people should know about how this was compared, in words.
     """
 
@@ -251,7 +306,7 @@ class Comparison(Shown):
     tables: tuple[TableDiff, ...] = ()
     axes: tuple[AxisDiff, ...] = ()
     identity: tuple[FieldDiff, ...] = ()
-    checksums: tuple[str, ...] = ()
+    checksums: tuple[ChecksumDiff, ...] = ()
     notes: tuple[str, ...] = ()
 
 

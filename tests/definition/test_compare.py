@@ -11,6 +11,8 @@ from typing import Any
 import attrs
 import pytest
 
+from caldiff.crc import catalogue
+from caldiff.definition.checksums import Checksum, Coverage, Span, StoredField
 from caldiff.definition.compare import Change, compare_definitions
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import (
@@ -18,7 +20,6 @@ from caldiff.definition.model import (
     BitField,
     Bits,
     Cells,
-    Checksum,
     Fit,
     FixedAxis,
     Frame,
@@ -52,6 +53,18 @@ CURVE = TableSpec(
     tags=("ignition",),
 )
 IDLE = TableSpec(name="idle", kind="value", cells=Cells(at=0x300, type=U16, byte_order="big"), scaling=RPM)
+
+
+def crc_sum(crc: str, *spans: tuple[int, int], at: int = 0x600) -> Checksum:
+    """A CRC over some ranges."""
+    return Checksum(
+        name="c",
+        method=catalogue()[crc],
+        coverage=Coverage(spans=tuple(Span(start=a, stop=b) for a, b in spans)),
+        fields=(StoredField(at=at, size=2, byte_order="big"),),
+    )
+
+
 BASE: dict[str, Any] = {
     "name": "one",
     "frame": Frame(start=0, size=0x1000, byte_order="big"),
@@ -59,7 +72,7 @@ BASE: dict[str, Any] = {
     "fits": [Fit(at=0, any_of=(Pattern(value=b"A", mask=b"\xff"),))],
     "identity": [IdentityField(name="vin", at=0x10, size=17, kind="text", byte_order="big")],
     "regions": [Region(name="calibration", start=0x100, size=0x400, role="calibration")],
-    "checksums": [Checksum(name="c", over=("calibration",), crc="A", at=0x600, type=U16, byte_order="big")],
+    "checksums": [crc_sum("CRC-16/IBM-3740", (0x100, 0x500))],
     "tables": [CURVE, IDLE],
 }
 
@@ -167,8 +180,17 @@ def test_another_axis_and_another_kind_of_scaling() -> None:
             ("moved", "regions", "calibration", ["address: 0x00000100 -> 0x00000200"]),
         ),
         (
-            {"checksums": [Checksum(name="c", over=(), crc="B", at=0x600, type=U16, byte_order="big")]},
-            ("changed", "checksums", "c", ["crc: A -> B", "over: no longer calibration"]),
+            {"checksums": [crc_sum("CRC-16/XMODEM", (0x100, 0x4FF))]},
+            ("changed", "checksums", "c", ["CRC start value: 0xFFFF -> 0x0", "range 1 size: 1024 -> 1023"]),
+        ),
+        (
+            {"checksums": [crc_sum("CRC-16/IBM-3740", (0x200, 0x600), at=0x700)]},
+            (
+                "moved",
+                "checksums",
+                "c",
+                ["field 1 address: 0x00000600 -> 0x00000700", "range 1 address: 0x00000100 -> 0x00000200"],
+            ),
         ),
     ],
 )

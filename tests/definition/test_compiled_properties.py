@@ -13,6 +13,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from caldiff.canonical import Digest, canonical_json
+from caldiff.crc import Crc
+from caldiff.definition.checksums import (
+    Adler32,
+    BlockList,
+    Checksum,
+    Coverage,
+    Fletcher,
+    Hash,
+    Method,
+    Opaque,
+    Span,
+    StoredField,
+    Sum,
+    Xor,
+)
 from caldiff.definition.compare import compare_definitions
 from caldiff.definition.compiled import compile_normal, open_compiled
 from caldiff.definition.definition import Definition
@@ -23,7 +38,6 @@ from caldiff.definition.model import (
     BitField,
     Bits,
     Cells,
-    Checksum,
     Fit,
     FixedAxis,
     Frame,
@@ -195,14 +209,70 @@ class Maker:
         return Region(name=name, start=self.address(), size=self.some(1, 5000), role=role)
 
     def checksum(self, name: str) -> Checksum:
+        method = self.method()
+        at = 2**60 + self.address()  # where no range reaches, else some would cover one another in a circle
+        size = 8 + self.some(3)
+        inverted = [bool(self.some(2)) for _ in range(self.some(1, 3))]
+        constant = self.some(256) if isinstance(method, Crc | Sum | Xor) and len(inverted) == 1 else None
         return Checksum(
             name=name,
-            over=tuple(self.names(2)),
-            crc="CRC-32/ISO-HDLC",
-            at=self.address(),
-            type=self.draw.choice(UNSIGNED),
-            byte_order=self.order(),
+            title=self.text(),
+            method=method,
+            coverage=Coverage(
+                spans=tuple(self.span() for _ in range(self.some(1, 3))),
+                skip=tuple(sorted((self.span() for _ in range(self.some(2))), key=lambda s: (s.start, s.stop))),
+                own=self.draw.choice(["skip", 0, 0xFF]),
+                blocks=self.blocks(),
+            ),
+            fields=tuple(
+                StoredField(at=at + 16 * n, size=size, byte_order=self.order(), inverted=turned)
+                for n, turned in enumerate(inverted)
+            ),
+            constant=None if constant is None else constant % 8,
         )
+
+    def span(self) -> Span:
+        start = self.address()
+        return Span(start=start, stop=start + self.some(1, 5000))
+
+    def blocks(self) -> BlockList | None:
+        counted = self.draw.choice([None, 5, StoredCount(at=self.address(), type=TYPES["u8"], byte_order="big")])
+        return self.draw.choice(
+            [
+                None,
+                BlockList(
+                    at=self.address(),
+                    type=self.draw.choice(UNSIGNED),
+                    byte_order=self.order(),
+                    count=counted,
+                    terminator=self.draw.choice([0, 2**64 - 1]) if counted is None else None,
+                    last=bool(self.some(2)),
+                    most=self.draw.choice([5, 256, 4096]),
+                ),
+            ]
+        )
+
+    def method(self) -> Method:
+        width, word = self.some(3, 65), TYPES[self.draw.choice(["u8", "u16", "u32"])]
+        start = self.some(1 << 8)
+        reflected = {key: bool(self.some(2)) for key in ("reflect_in", "reflect_out")}
+        polynomial = self.some(1 << width) | 1
+        methods: list[Method] = [
+            Crc(width=width, polynomial=polynomial, start=0, final_xor=self.some(1 << width), **reflected),
+            Sum(
+                word=word,
+                byte_order=self.order(),
+                bits=self.some(8, 65),
+                start=start,
+                complement=self.draw.choice(["none", "ones", "twos"]),
+            ),
+            Xor(word=word, byte_order=self.order(), start=start),
+            Fletcher(bits=self.draw.choice([16, 32]), byte_order=self.order()),
+            Hash(name=self.draw.choice(["md5", "sha-1", "sha-256"])),
+            Adler32(),
+            Opaque(what=self.text() or "sealed"),
+        ]
+        return self.draw.choice(methods)
 
 
 def made(seed: int) -> dict[str, Any]:

@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from caldiff.crc import catalogue
 from caldiff.definition.catalogue import Catalogue, shipped_folder
+from caldiff.definition.checksums import Checksum, Coverage, Span, StoredField
 from caldiff.definition.definition import Definition
 from caldiff.definition.lint import Finding, lint
 from caldiff.definition.model import (
@@ -17,7 +19,6 @@ from caldiff.definition.model import (
     BitField,
     Bits,
     Cells,
-    Checksum,
     Fit,
     FixedAxis,
     Frame,
@@ -39,6 +40,17 @@ from caldiff.definition.overlap import Part, clashes
 U8, U16, U32 = TYPES["u8"], TYPES["u16"], TYPES["u32"]
 FIT = Fit(at=0, any_of=(Pattern(value=b"A", mask=b"\xff"),))
 CALIBRATION = Region(name="calibration", start=0x100, size=0xF00, role="calibration")
+
+
+def crc_at(at: int, *spans: tuple[int, int], constant: int | None = None) -> Checksum:
+    """A CRC of 32 bits over some ranges."""
+    return Checksum(
+        name="c",
+        method=catalogue()["CRC-32/ISO-HDLC"],
+        coverage=Coverage(spans=tuple(Span(start=a, stop=b) for a, b in spans)),
+        fields=(StoredField(at=at, size=4, byte_order="big"),),
+        constant=constant,
+    )
 
 
 def cells(at: int, type_: Any = U8, shape: tuple[int, ...] = (), **more: Any) -> Cells:
@@ -94,7 +106,8 @@ def test_a_file_called_otherwise() -> None:
         {"identity": [IdentityField(name="vin", at=0xFF0, size=17, kind="text", byte_order="big")]},
         {"regions": [CALIBRATION, Region(name="code", start=0x1000, size=1, role="code")]},
         {"fits": [Fit(at=0xFFF, any_of=(Pattern(value=b"A", mask=b"\xff"), Pattern(value=b"AB", mask=b"\xff\xff")))]},
-        {"checksums": [Checksum(name="c", over=(), crc="x", at=0xFFE, type=U32, byte_order="big")]},
+        {"checksums": [crc_at(0xFFE, (0x100, 0x200))]},
+        {"checksums": [crc_at(0x200, (0xFF0, 0x1001))]},
     ],
 )
 def test_outside_the_image(more: dict[str, Any]) -> None:
@@ -131,10 +144,18 @@ def test_regions_may_lie_inside_one_another_but_not_across() -> None:
         assert only(lint(definition(regions=[CALIBRATION, bad]))).code == "regions-overlap"
 
 
-def test_a_checksum_over_what_is_no_region() -> None:
-    checksum = Checksum(name="c", over=("calibration", "nowhere"), crc="x", at=0x200, type=U32, byte_order="big")
-    finding = only(lint(definition(checksums=[checksum])))
-    assert (finding.code, finding.text) == ("unknown-region", "covers nowhere, which is no region")
+def test_a_checksum_over_what_the_controller_writes() -> None:
+    learned = Region(name="learned", start=0x180, size=0x10, role="volatile")
+    assert lint(definition(regions=[CALIBRATION, learned], checksums=[crc_at(0x200, (0x100, 0x180))])) == []
+    finding = only(lint(definition(regions=[CALIBRATION, learned], checksums=[crc_at(0x200, (0x100, 0x181))])))
+    assert (finding.code, finding.severity, finding.address) == ("covers-volatile", "warning", 0x180)
+    assert finding.text == "covers region learned, to which the controller itself writes"
+
+
+def test_a_compensation_word_outside_what_is_covered() -> None:
+    assert lint(definition(checksums=[crc_at(0x1FC, (0x100, 0x200), constant=1)])) == []
+    finding = only(lint(definition(checksums=[crc_at(0x1FD, (0x100, 0x200), constant=1)])))
+    assert (finding.code, finding.severity, finding.address) == ("word-outside", "error", 0x1FD)
 
 
 # -------------------------------------------------------------------------------------------------------- overlaps
@@ -186,7 +207,7 @@ def test_axes_counts_and_checksums_take_room_too() -> None:
         name="x", cells=cells(0x101, U8, (4,)), count=StoredCount(at=0x100, type=U8, byte_order="big"), shared=True
     )
     curve = TableSpec(name="a", kind="curve", cells=cells(0x200, U8, (4,)), axes=(axis,))
-    checksum = Checksum(name="c", over=(), crc="x", at=0x203, type=U32, byte_order="big")
+    checksum = crc_at(0x203, (0x300, 0x400))
     found = lint(definition(curve, value("b", 0x100), checksums=[checksum]))
     assert {(f.subject, f.text) for f in found} == {
         ("the count of axis x", "shares bytes with table b"),

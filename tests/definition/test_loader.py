@@ -87,10 +87,15 @@ def test_a_definition_becomes_its_normal_form() -> None:
     assert normal["checksums"] == [
         {
             "name": "calibration",
-            "over": ["calibration"],
-            "crc": "CRC-32/ISO-HDLC",
-            "at": 0x8BFFFC,
-            "type": "u32",
-            "byte_order": "big",
+            "crc": {
+                "width": 32,
+                "polynomial": 0x04C11DB7,
+                "initial": 0xFFFFFFFF,
+                "reflect_in": True,
+                "reflect_out": True,
+                "final_xor": 0xFFFFFFFF,
+            },
+            "spans": [{"start": 0x880000, "size": 0x40000}],
+            "fields": [{"at": 0x8BFFFC, "size": 4, "byte_order": "big"}],
         }
     ]

@@ -56,7 +56,7 @@ KEYS = [
     ("axes: {a: {list: [1], at: 4}}", 27, "axes.a.at: an axis is stored, fixed or listed, and this one is two of them"),
     ("axes: {a: {at: 0, type: u8, count: 2, unit: m}}", 45, "axes.a.unit: a stored axis has no unit of its own"),
     ("axes: {a: {at: 9, type: u8, count: {at: 8, type: u8, most: 300}}}", 60, "axes.a.count.most: u8 cannot hold so large a count (expected at most 255, got 300)"),
-    ("checksums: [{name: c, over: [cal], crc: X, stored: {at: 0, type: u8}}]", 30, "checksums.c.over[1]: there is no region cal"),
+    ("checksums: [{name: c, over: [cal], crc: CRC-8/SMBUS, stored: {at: 0, type: u8}}]", 30, "checksums.c.over[1]: there is no region cal"),
     ("remove: {tables: [a]}", 19, "remove.tables[1]: there is no inherited a to remove"),
 ]  # fmt: skip
 # the value of one table below HEAD and PARTS; the column; the message

@@ -10,12 +10,13 @@ import pytest
 import rfc8785
 
 from caldiff.canonical import Digest
+from caldiff.crc import catalogue
+from caldiff.definition.checksums import Checksum, Coverage, Span, StoredField
 from caldiff.definition.compiled import FORM, compile_normal
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import (
     TYPES,
     Cells,
-    Checksum,
     Fit,
     FixedAxis,
     Frame,
@@ -69,7 +70,12 @@ def small() -> Definition:
         identity=[IdentityField(name="vin", at=0x20, size=17, kind="text", byte_order="big", personal=True)],
         regions=[Region(name="calibration", start=0x1000, size=0x1000, role="calibration")],
         checksums=[
-            Checksum(name="sum", over=("calibration",), crc="CRC-32/ISO-HDLC", at=0x1FFC, type=U32, byte_order="big")
+            Checksum(
+                name="sum",
+                method=catalogue()["CRC-32/ISO-HDLC"],
+                coverage=Coverage(spans=(Span(start=0x1000, stop=0x1FFC),), own=0xFF),
+                fields=(StoredField(at=0x1FFC, size=4, byte_order="big"),),
+            )
         ],
         axes=[GEAR],
         tables=[IGNITION],
@@ -114,11 +120,17 @@ NORMAL = {
     "checksums": [
         {
             "name": "sum",
-            "over": ["calibration"],
-            "crc": "CRC-32/ISO-HDLC",
-            "at": 8188,
-            "type": "u32",
-            "byte_order": "big",
+            "crc": {
+                "width": 32,
+                "polynomial": 0x04C11DB7,
+                "initial": 0xFFFFFFFF,
+                "reflect_in": True,
+                "reflect_out": True,
+                "final_xor": 0xFFFFFFFF,
+            },
+            "spans": [{"start": 4096, "size": 4092}],
+            "own": 255,
+            "fields": [{"at": 8188, "size": 4, "byte_order": "big"}],
         }
     ],
 }
@@ -137,9 +149,9 @@ def test_the_digest_is_sha256_of_rfc_8785_without_the_name() -> None:
 def test_golden_bytes() -> None:
     """Another digest here would be another version of the format: 1 in the definition, FORM in the compiled form."""
     assert NORMAL["definition"] == 1
-    assert small().digest.short == "ee1dbb0ae35f"
-    assert FORM == 1
-    assert Digest.of(compile_normal(NORMAL, [("small-1", "00" * 32)])).short == "bdd0fd92ca49"
+    assert small().digest.short == "c8853f2d6077"
+    assert FORM == 2
+    assert Digest.of(compile_normal(NORMAL, [("small-1", "00" * 32)])).short == "edfad102fd4e"
 
 
 def test_own_axes_are_named_by_their_place() -> None:
