@@ -11,6 +11,7 @@ import attrs
 
 from caldiff.cli import COMMANDS, DIFFERENT, SAME
 from caldiff.cli.finding import add_file_options, limits_for, opened
+from caldiff.cli.personal import add_personal_options, key_for
 from caldiff.cli.terminal import add_look_options, formatter, look_for, write
 from caldiff.errors import FileError, UsageError
 from caldiff.render.document import printed, same_document
@@ -45,7 +46,7 @@ def parser(prog: str) -> ArgumentParser:
     group.add_argument("--tag", action="append", default=[], metavar="TAG", help="only tables with this tag")
     group.add_argument("--stat", action="store_true", help="one line a table")
     group.add_argument("--all", action="store_true", help="whole tables, every unexplained byte: nothing is cut")
-    group.add_argument("--show-personal", action="store_true", help="do not shorten what identifies somebody")
+    add_personal_options(group)  # type: ignore[arg-type]  # a group takes arguments just so
     group.add_argument("--json", action="store_true", help="a JSON document, see docs/schemas/")
     add_look_options(made)
     add_file_options(made, several=True)
@@ -59,6 +60,7 @@ def view_for(options: Namespace) -> View:
         stat=options.stat,
         whole=options.all,
         personal=options.show_personal,
+        key=key_for(options),
         globs=tuple(options.table),
         tags=tuple(options.tag),
     )

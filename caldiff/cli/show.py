@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from caldiff.cli import SAME
 from caldiff.cli.finding import add_file_options, opened
+from caldiff.cli.personal import add_personal_options, key_for
 from caldiff.cli.terminal import add_look_options, formatter, look_for, write
 from caldiff.definition.definition import Definition
 from caldiff.errors import DefinitionMissingError, TableError
@@ -35,7 +36,7 @@ def parser(prog: str) -> ArgumentParser:
     group = made.add_argument_group("what is shown")
     group.add_argument("--table", action="append", default=[], metavar="GLOB", help="list only tables of such a name")
     group.add_argument("--tag", action="append", default=[], metavar="TAG", help="list only tables with this tag")
-    group.add_argument("--show-personal", action="store_true", help="do not shorten what identifies somebody")
+    add_personal_options(group)  # type: ignore[arg-type]  # a group takes arguments just so
     group.add_argument("--json", action="store_true", help="a JSON document, see docs/schemas/")
     add_look_options(made)
     add_file_options(made, several=False)
@@ -45,7 +46,9 @@ def parser(prog: str) -> ArgumentParser:
 def run(options: Namespace) -> int:
     """Show the image or its tables."""
     (calibration,) = opened([options.file], options)
-    view = View(personal=options.show_personal, globs=tuple(options.table), tags=tuple(options.tag))
+    view = View(
+        personal=options.show_personal, key=key_for(options), globs=tuple(options.table), tags=tuple(options.tag)
+    )
     tables = _tables(calibration, options.names)
     if options.json:
         from caldiff.render.image import image_document  # noqa: PLC0415 - brings numpy

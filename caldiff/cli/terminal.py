@@ -5,18 +5,22 @@ from __future__ import annotations
 import os
 import sys
 from argparse import ArgumentParser, HelpFormatter, Namespace
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Literal
+from typing import Literal, TypeVar
 
 from caldiff.cli import drop_output
 from caldiff.errors import FileError
 from caldiff.render.look import Look
 
-__all__ = ["add_look_options", "formatter", "look_for", "progress", "write"]
+__all__ = ["add_look_options", "counted", "formatter", "look_for", "progress", "write"]
+
+T = TypeVar("T")
 
 _PATIENCE = 0.5
 """seconds before it is said what takes so long"""
+_BETWEEN = 0.2
+"""seconds between two words about how far it is"""
 
 
 def formatter(prog: str) -> HelpFormatter:
@@ -132,4 +136,28 @@ def progress(what: str) -> Iterator[None]:
         timer.join()
         if said:
             stream.write(f"\r{' ' * len(said[0])}\r")
+            stream.flush()
+
+
+def counted(items: Sequence[T], what: str) -> Iterator[T]:
+    """The items one by one; on a terminal it is said on standard error how far they are, once they take long."""
+    stream = sys.stderr
+    if stream is None or not stream.isatty():
+        yield from items
+        return
+    from time import monotonic  # noqa: PLC0415 - only for people
+
+    due = monotonic() + _PATIENCE
+    said = ""
+    try:
+        for n, item in enumerate(items, 1):
+            if monotonic() >= due:
+                said = f"caldiff: {what}, {n} of {len(items)} ..."
+                stream.write(f"\r{said}")
+                stream.flush()
+                due = monotonic() + _BETWEEN
+            yield item
+    finally:
+        if said:
+            stream.write(f"\r{' ' * len(said)}\r")
             stream.flush()

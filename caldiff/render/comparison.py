@@ -5,19 +5,28 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
-from caldiff.diff.model import Comparison, TableDiff
+from caldiff.diff.model import Comparison, Otherness, TableDiff
 from caldiff.render.axes import axis_lines
 from caldiff.render.extents import extent_lines
-from caldiff.render.head import head_lines, labelled, rule, same_lines
+from caldiff.render.head import field_name, head_lines, labelled, rule, same_lines
 from caldiff.render.look import Look, clip, pad, plural, width_of, wrapped
 from caldiff.render.tables import by_surface, stat_cells, table_lines
 from caldiff.render.view import CAUTION_TAGS, View
-from caldiff.table.identity import shortened
+from caldiff.table.personal import shortened
 
-__all__ = ["comparison_text", "details", "selected", "summary"]
+__all__ = ["comparison_text", "details", "identity_lines", "selected", "summary"]
 
 _NAMES = 12
 """names listed without ``--all``"""
+
+_OTHERNESS: dict[Otherness, tuple[str, str, str]] = {
+    "vehicle": ("another vehicle", "differs", "differ"),
+    "controller": ("another controller", "differs", "differ"),
+    "software": ("another software", "differs", "differ"),
+    "other": ("another identity", "differs", "differ"),
+    "unknown": ("identity unknown", "is not in both", "are not in both"),
+}
+"""what differing fields say of the unit; the gravest first"""
 
 _LEGENDS = {
     "change": "Grids hold the value after, and below it the change.",
@@ -34,6 +43,7 @@ def comparison_text(comparison: Comparison, look: Look, view: View) -> str:
     if comparison.identical:
         return same_lines((comparison.before, comparison.after), look, view, bytewise=False)
     lines = [
+        *identity_lines(comparison, look),
         *head_lines((comparison.before, comparison.after), look, view),
         "",
         look.paint("Different", "strong"),
@@ -41,6 +51,19 @@ def comparison_text(comparison: Comparison, look: Look, view: View) -> str:
         *details(comparison, look, view),
     ]
     return "\n".join(lines) + "\n"
+
+
+def identity_lines(comparison: Comparison, look: Look, lead: str = "") -> list[str]:
+    """That the images are not of one unit, or not of one software: what is to be known before anything else."""
+    found: dict[Otherness, list[str]] = defaultdict(list)
+    for field in comparison.identity:
+        found[field.kind].append(look.text(field_name(field.field)))
+    out: list[str] = []
+    for kind, (what, one, several) in _OTHERNESS.items():
+        if kind in found:
+            words = f"{lead}{what}: {', '.join(found[kind])} {one if len(found[kind]) == 1 else several}"
+            out += [look.paint(line, "alert") for line in wrapped(words, look.width, indent=2, lead="!")]
+    return [*out, ""] if out and not lead else out
 
 
 def selected(comparison: Comparison, view: View) -> tuple[TableDiff, ...]:
@@ -61,7 +84,7 @@ def summary(comparison: Comparison, look: Look, view: View, *, names: tuple[str,
     for field in comparison.identity:
         texts = (_field(t, personal=field.field.personal and not view.personal) for t in (field.before, field.after))
         words = f" {look.glyph('→')} ".join(map(look.text, texts))
-        out += labelled("identity", f"{look.text(field.field.title or field.field.name)}: {words}", look, alert=True)
+        out += labelled("identity", f"{look.text(field_name(field.field))}: {words}", look, alert=True)
     out += _code(comparison, look)
     out += _tables(comparison, look, names)
     if comparison.axes:

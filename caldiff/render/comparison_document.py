@@ -2,22 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from itertools import islice
+from typing import get_args
 
 import numpy as np
 
 from caldiff.definition.model import TableSpec
-from caldiff.diff.model import AxisDiff, Comparison, Extent, Series, Statistics, Surface, TableDiff
+from caldiff.diff.model import (
+    AxisDiff,
+    Comparison,
+    Extent,
+    FieldDiff,
+    Otherness,
+    Series,
+    Statistics,
+    Surface,
+    TableDiff,
+)
 from caldiff.image.model import Image
 from caldiff.render.comparison import selected
 from caldiff.render.document import Json, document, number, numbers, side
+from caldiff.render.extents import Span, hexadecimal, withheld_from
 from caldiff.render.figures import (
     Figures,
 )
 from caldiff.render.view import View
 from caldiff.render.words import axis_unit
-from caldiff.table.identity import shortened
+from caldiff.table.identity import field_digest
 from caldiff.table.model import AxisValues, Table
+from caldiff.table.personal import shortened
 
 __all__ = ["axis_part", "comparison_document", "series_document"]
 
@@ -29,7 +43,9 @@ _BYTES = 256
 def comparison_document(comparison: Comparison, view: View) -> Json:
     """The whole answer."""
     sides = [side(s, view) for s in (comparison.before, comparison.after)]
-    return document("comparison", {"sides": sides, **_body(comparison, view)})
+    body = _body(comparison, view)
+    first = {key: body.pop(key) for key in ("identity_differs", "identity")}
+    return document("comparison", {**first, "sides": sides, **body})
 
 
 def series_document(series: Series, view: View) -> Json:
@@ -38,6 +54,7 @@ def series_document(series: Series, view: View) -> Json:
     return document(
         "series",
         {
+            "identity_differs": _kinds((*series.against_first, *series.against_previous)),
             "sides": [side(s, view) for s in series.sides],
             "against_first": [_body(c, view) for c in series.against_first],
             "against_previous": [_body(c, view) for c in series.against_previous],
@@ -53,8 +70,10 @@ def _specs(series: Series, name: str) -> list[TableSpec | None]:
 def _body(comparison: Comparison, view: View) -> Json:
     fates = comparison.fates
     tables = selected(comparison, view)
-    runs = comparison.unexplained
+    runs, withheld = comparison.unexplained, withheld_from(comparison, view)
     return {
+        "identity_differs": _kinds([comparison]),
+        "identity": [_identity(comparison, n, view) for n in range(len(comparison.identity))],
         "identical": comparison.identical,
         "across": comparison.across,
         "bytes": {
@@ -65,17 +84,21 @@ def _body(comparison: Comparison, view: View) -> Json:
             "volatile": fates.volatile,
             "unexplained": fates.unexplained,
         },
-        "identity": [_identity(comparison, n, view) for n in range(len(comparison.identity))],
         "axes": [_axis(a) for a in comparison.axes],
         "tables": [_table(t, view) for t in tables],
         "left_out": len(comparison.tables) - len(tables),
         "unexplained": {
             "runs": len(runs),
-            "listed": [_extent(comparison, e, view) for e in islice(runs, None if view.whole else _RUNS)],
+            "listed": [_extent(comparison, e, view, withheld) for e in islice(runs, None if view.whole else _RUNS)],
         },
         "checksums": list(comparison.checksums),
         "notes": list(comparison.notes),
     }
+
+
+def _kinds(comparisons: Iterable[Comparison]) -> list[str]:
+    """How identities differ, the gravest first."""
+    return sorted({diff.kind for c in comparisons for diff in c.identity}, key=get_args(Otherness).index)
 
 
 def _identity(comparison: Comparison, index: int, view: View) -> Json:
@@ -85,17 +108,25 @@ def _identity(comparison: Comparison, index: int, view: View) -> Json:
     return {
         "name": diff.field.name,
         "title": diff.field.title,
+        "means": diff.field.means,
+        "kind": diff.kind,
         "shortened": short,
         "before": before,
         "after": after,
+        "digests": [_digest(diff, text, view) for text in (diff.before, diff.after)],
     }
 
 
-def _extent(comparison: Comparison, extent: Extent, view: View) -> Json:
+def _digest(diff: FieldDiff, text: str | None, view: View) -> str | None:
+    return field_digest(diff.field, text, view.key) if diff.field.personal else None
+
+
+def _extent(comparison: Comparison, extent: Extent, view: View, withheld: Sequence[Span]) -> Json:
     def data(image: Image, name: str) -> str | None:
         if extent.presence not in {"both", name}:
             return None
-        return image.read(extent.start, extent.size if view.whole else min(extent.size, _BYTES)).hex()
+        stop = extent.stop if view.whole else min(extent.stop, extent.start + _BYTES)
+        return hexadecimal(image, extent.start, stop, withheld)
 
     return {
         "start": extent.start,

@@ -8,16 +8,31 @@ nearest doubles, ``null`` where there is none. Bytes are hexadecimal text.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from math import isfinite
 from typing import Any
 
+from caldiff.definition.definition import Definition
 from caldiff.image.model import Image
+from caldiff.render.outline import Outline
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration
-from caldiff.table.identity import identify
+from caldiff.table.identity import FieldValue
+from caldiff.trace.identity import identity_of
 
-__all__ = ["Json", "document", "image_part", "integer", "number", "numbers", "printed", "same_document", "side"]
+__all__ = [
+    "Json",
+    "document",
+    "image_part",
+    "integer",
+    "known_part",
+    "number",
+    "numbers",
+    "printed",
+    "same_document",
+    "side",
+    "sound",
+]
 
 Json = dict[str, Any]
 _EXACT = 2**53 - 1
@@ -56,29 +71,39 @@ def numbers(values: Any) -> Any:
 
 def side(calibration: Calibration, view: View) -> Json:
     """What one file is."""
-    definition = calibration.definition
+    return known_part(calibration.label, calibration.image, calibration.definition, identity_of(calibration), view)
+
+
+def known_part(
+    label: str, image: Image | Outline, definition: Definition | None, values: Iterable[FieldValue], view: View
+) -> Json:
+    """What is known of one file."""
     found: Json | None = None
-    fields: list[Json] = []
     if definition is not None:
         found = {"name": definition.name, "title": definition.title, "digest": str(definition.digest)}
-        for value in identify(calibration.image, definition):
-            text = value.text if view.personal else value.shown
-            fields.append(_field(value.field.name, value.field.title, value.personal, view, text=text))
-    return {**image_part(calibration.label, calibration.image), "definition": found, "identity": fields}
+    return {**image_part(label, image), "definition": found, "identity": [_field(value, view) for value in values]}
 
 
-def _field(name: str, title: str, personal: bool, view: View, **texts: str | None) -> Json:
-    return {"name": name, "title": title, "shortened": personal and not view.personal, **texts}
+def _field(value: FieldValue, view: View) -> Json:
+    return {
+        "name": value.field.name,
+        "title": value.field.title,
+        "means": value.field.means,
+        "shortened": value.personal and not view.personal,
+        "text": value.text if view.personal else value.shown,
+        "digest": value.digest(view.key),
+        "remarks": [{"kind": r.kind, "text": r.text, "fault": r.fault} for r in value.remarks],
+    }
 
 
-def image_part(label: str, image: Image) -> Json:
+def image_part(label: str, image: Image | Outline) -> Json:
     """Format, size, segments and digests of an image."""
     source = image.source
     return {
-        "label": _sound(label),
+        "label": sound(label),
         "format": source.format if source else None,
         "container": source.container if source else None,
-        "member": _sound(source.member) if source and source.member else None,
+        "member": sound(source.member) if source and source.member else None,
         "size": image.size,
         "segments": [{"start": s.start, "stop": s.stop} for s in image.segments],
         "file": str(source.file) if source else None,
@@ -87,7 +112,7 @@ def image_part(label: str, image: Image) -> Json:
     }
 
 
-def _sound(name: str) -> str:
+def sound(name: str) -> str:
     """A file name without lone surrogates, which are not JSON text (RFC 8259, section 8.2)."""
     return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
@@ -97,17 +122,21 @@ def same_document(calibrations: Sequence[Calibration], view: View) -> Json:
     sides = [side(c, view) for c in calibrations]
     if len(sides) != 2:  # noqa: PLR2004 - a pair
         steps = [same_body() for _ in sides[1:]]
-        return document("series", {"sides": sides, "against_first": steps, "against_previous": steps, "origins": {}})
-    return document("comparison", {"sides": sides, **same_body()})
+        both = {"against_first": steps, "against_previous": steps}
+        return document("series", {"identity_differs": [], "sides": sides, **both, "origins": {}})
+    body = same_body()
+    first = {key: body.pop(key) for key in ("identity_differs", "identity")}
+    return document("comparison", {**first, "sides": sides, **body})
 
 
 def same_body() -> Json:
     """What a comparison says of two files that are the same."""
     return {
+        "identity_differs": [],
+        "identity": [],
         "identical": True,
         "across": False,
         "bytes": {"total": 0, "cell": 0, "checksum": 0, "identity": 0, "volatile": 0, "unexplained": 0},
-        "identity": [],
         "axes": [],
         "tables": [],
         "left_out": 0,

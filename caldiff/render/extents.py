@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from itertools import islice
+from typing import Literal
 
 import attrs
 
@@ -12,7 +13,10 @@ from caldiff.image.model import Image
 from caldiff.render.look import Look, plural, wrapped
 from caldiff.render.view import View
 
-__all__ = ["extent_lines"]
+__all__ = ["Span", "extent_lines", "hexadecimal", "withheld_from"]
+
+Span = tuple[int, int]
+"""addresses ``[start, stop)``"""
 
 _PLACES = 16
 _BYTES = 16
@@ -32,6 +36,30 @@ class _Place:
     @property
     def start(self) -> int:
         return self.first.start
+
+
+def withheld_from(comparison: Comparison, view: View) -> tuple[Span, ...]:
+    """Where personal fields lie, by the definition of either side; nowhere if they are to be shown.
+
+    They are declared, and so never unexplained, as long as both images are read by definitions; without one of these,
+    or where the fields lie between two unexplained runs, their bytes would be shown.
+    """
+    if view.personal:
+        return ()
+    definitions = [s.definition for s in (comparison.before, comparison.after) if s.definition is not None]
+    return tuple({(f.at, f.stop) for d in definitions for f in d.identity.values() if f.personal})
+
+
+def hexadecimal(image: Image, start: int, stop: int, withheld: Iterable[Span], separator: str = "") -> str:
+    """The bytes in lower case, each two digits; ``**`` for one that is withheld."""
+    text = image.read(start, stop - start).hex(separator) if separator else image.read(start, stop - start).hex()
+    step = 2 + len(separator)
+    for low, high in withheld:
+        first, last = max(low, start) - start, min(high, stop) - start
+        if first < last:
+            stars = separator.join(["**"] * (last - first))
+            text = text[: first * step] + stars + text[last * step - len(separator) :]
+    return text
 
 
 def extent_lines(comparison: Comparison, look: Look, view: View, *, names: tuple[str, str] = ("A", "B")) -> list[str]:
@@ -71,18 +99,19 @@ def _lines(place: _Place, comparison: Comparison, look: Look, view: View, names:
     head = wrapped(look.text(f"0x{place.start:08X}  {count} {where}{only}"), look.width, indent=4, lead=lead)
     return [
         *head,
-        *_hex("before", comparison.before.image, place, look, view),
-        *_hex("after", comparison.after.image, place, look, view),
+        *_hex("before", comparison, place, look, view),
+        *_hex("after", comparison, place, look, view),
     ]
 
 
-def _hex(name: str, image: Image, place: _Place, look: Look, view: View) -> list[str]:
+def _hex(name: Literal["before", "after"], comparison: Comparison, place: _Place, look: Look, view: View) -> list[str]:
     """The bytes of one side, as many as are shown."""
     if place.first.presence not in {"both", name}:
         return []
     room = max((look.width - 20) // 3, 4)
     most = place.stop - place.start if view.whole else min(_BYTES, room)
     stop = min(place.stop, place.start + most)
-    data = image.read(place.start, stop - place.start).hex(" ").upper()
+    image = (comparison.before if name == "before" else comparison.after).image
+    data = hexadecimal(image, place.start, stop, withheld_from(comparison, view), " ").upper()
     more = f" {look.glyph('…')}" if stop < place.stop else ""
     return wrapped(data + more, look.width, indent=16, lead=f"        {name}")

@@ -4,13 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from caldiff.definition.definition import Definition
+from caldiff.definition.model import IdentityField
 from caldiff.image.model import Image
 from caldiff.render.look import Look, plural, width_of, wrapped
+from caldiff.render.outline import Outline
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration
-from caldiff.table.identity import FieldValue, identify
+from caldiff.table.identity import FieldValue
+from caldiff.trace.identity import identity_of
 
-__all__ = ["FORMATS", "LABEL", "file_lines", "head_lines", "labelled", "letter", "rule", "same_lines", "size_words"]
+__all__ = [
+    "FORMATS",
+    "LABEL",
+    "field_name",
+    "field_words",
+    "file_lines",
+    "head_lines",
+    "known_lines",
+    "labelled",
+    "letter",
+    "meaning_words",
+    "remark_words",
+    "rule",
+    "same_lines",
+    "size_words",
+]
 
 LABEL = 13
 """columns of the labels of a summary, its sign of alert included"""
@@ -55,45 +74,63 @@ def letter(index: int) -> str:
 
 def head_lines(calibrations: Sequence[Calibration], look: Look, view: View) -> list[str]:
     """What every file of a comparison is; what they all say of themselves is said once."""
-    meanings = [_meaning(c, view) for c in calibrations]
+    meanings = [meaning_words(c.definition, identity_of(c), view) for c in calibrations]
     shared = [text for text in meanings[0] if len(meanings) > 1 and all(text in other for other in meanings)]
     out: list[str] = []
     for n, (calibration, meaning) in enumerate(zip(calibrations, meanings, strict=True)):
-        out += _file(calibration, [text for text in meaning if text not in shared], look, mark=letter(n))
+        own = [text for text in meaning if text not in shared]
+        out += known_lines(calibration.label, calibration.image, own, look, mark=letter(n))
     lead = "both" if len(calibrations) == 2 else "all"  # noqa: PLR2004 - a pair
     for n, text in enumerate(shared):
         out += wrapped(look.text(text), look.width, indent=6, lead="" if n else lead)
     return out
 
 
-def file_lines(calibration: Calibration, look: Look, view: View, *, stranger: str = "") -> list[str]:
-    """What one file is; ``stranger`` is said of a file without a definition."""
-    return _file(calibration, _meaning(calibration, view, stranger), look)
+def file_lines(calibration: Calibration, look: Look, view: View) -> list[str]:
+    """What one file is."""
+    meaning = meaning_words(calibration.definition, identity_of(calibration), view, remarks=True)
+    return known_lines(calibration.label, calibration.image, meaning, look)
 
 
-def _file(calibration: Calibration, meaning: Sequence[str], look: Look, *, mark: str = "") -> list[str]:
+def known_lines(label: str, image: Image | Outline, meaning: Sequence[str], look: Look, *, mark: str = "") -> list[str]:
     """Name, format and what the file says of itself, with a mark in front."""
     indent = len(mark) + 2 if mark else 0
-    name = wrapped(look.text(calibration.label), look.width, indent=indent, lead=mark)
+    name = wrapped(look.text(label), look.width, indent=indent, lead=mark)
     out = [look.paint(line, "strong") for line in name]
-    source = calibration.image.source
-    notes = source.notes if source else ()
-    texts = [", ".join(_format(calibration.image)), *meaning]
+    notes = image.source.notes if image.source else ()
+    texts = [", ".join(_format(image)), *meaning]
     texts += [f"note: {note.text}" + (f" (line {note.line})" if note.line else "") for note in notes]
     return out + [line for text in texts for line in wrapped(look.text(text), look.width, indent=max(indent, 2))]
 
 
-def _meaning(calibration: Calibration, view: View, stranger: str = "") -> list[str]:
-    """What a file says of itself by the definition that reads it."""
-    definition = calibration.definition
+def meaning_words(
+    definition: Definition | None,
+    values: Sequence[FieldValue],
+    view: View,
+    stranger: str = "",
+    *,
+    remarks: bool = False,
+) -> list[str]:
+    """What a file says of itself by the definition that reads it, and what is wrong with that; or all ``remarks``."""
     if definition is None:
         return [stranger or "no definition fits: compared byte by byte only"]
     title = f": {definition.title}" if definition.title else ""
-    fields = ", ".join(_fields(identify(calibration.image, definition), view))
-    return [f"read by {definition.name}{title}", *([fields] if fields else [])]
+    fields = field_words(values, view)
+    return [f"read by {definition.name}{title}", *([fields] if fields else []), *remark_words(values, whole=remarks)]
 
 
-def _format(image: Image) -> list[str]:
+def field_words(values: Iterable[FieldValue], view: View) -> str:
+    """What the fields hold."""
+    return ", ".join(_fields(values, view))
+
+
+def remark_words(values: Iterable[FieldValue], *, whole: bool = True) -> list[str]:
+    """What is wrong with the fields; with ``whole`` also what is only worth knowing."""
+    said = [(v, r) for v in values for r in (v.remarks if whole else v.faults)]
+    return [f"{'!' if r.fault else 'note:'} {field_name(v.field)} {r.text}" for v, r in said]
+
+
+def _format(image: Image | Outline) -> list[str]:
     """Format, size and place, digest."""
     source = image.source
     words = []
@@ -113,7 +150,12 @@ def _fields(values: Iterable[FieldValue], view: View) -> Iterable[str]:
         if value.text is None:
             continue
         text = value.text if view.personal else value.shown
-        yield f"{value.field.title or value.field.name.replace('_', ' ')} {text or '(empty)'}"
+        yield f"{field_name(value.field)} {text or '(empty)'}"
+
+
+def field_name(field: IdentityField) -> str:
+    """What people call an identity field."""
+    return field.title or field.name.replace("_", " ")
 
 
 def same_lines(calibrations: Sequence[Calibration], look: Look, view: View, *, bytewise: bool) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from caldiff.diff.model import Comparison, Series, TableDiff
-from caldiff.render.comparison import summary
+from caldiff.render.comparison import identity_lines, summary
 from caldiff.render.extents import extent_lines
 from caldiff.render.figures import (
     Figures,
@@ -30,7 +30,11 @@ __all__ = ["series_text"]
 
 def series_text(series: Series, look: Look, view: View) -> str:
     """The whole answer, ending with a newline."""
-    out = head_lines(series.sides, look, view)
+    out: list[str] = []
+    for number, step in enumerate(series.against_previous, 1):
+        out += identity_lines(step, look, f"{letter(number - 1)} {look.glyph('→')} {letter(number)}: ")
+    out += [""] if out else []
+    out += head_lines(series.sides, look, view)
     for number, step in enumerate(series.against_previous, 1):
         out += _step(step, number - 1, number, look, view)
     out += rule("Against the first", look)

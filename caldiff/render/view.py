@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from fnmatch import fnmatchcase
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
 import attrs
 
 from caldiff.definition.model import TableSpec
+
+if TYPE_CHECKING:
+    from caldiff.table.personal import Key
 
 __all__ = ["CAUTION_TAGS", "SHOWS", "Show", "View"]
 
@@ -27,6 +30,7 @@ class View:
         stat: one line a table instead of its grid.
         whole: whole tables, every extent; nothing is cut.
         personal: identity fields that identify somebody are shown in full.
+        key: what they are matched by in a document; without it they cannot be matched.
         globs, tags: only tables that match one of the globs (name or alias) and carry one of the tags; empty: all.
     """
 
@@ -34,6 +38,7 @@ class View:
     stat: bool = False
     whole: bool = False
     personal: bool = False
+    key: Key | None = None
     globs: tuple[str, ...] = ()
     tags: tuple[str, ...] = ()
 

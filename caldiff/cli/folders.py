@@ -1,0 +1,55 @@
+"""Folders named on the command line: the files below them, in an order that does not change."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import attrs
+
+from caldiff.errors import CaldiffError, FileError
+
+__all__ = ["Found", "below"]
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Found:
+    """Something below a folder: a file to be read, or with ``reason`` why it is not, or the ``error`` it met with."""
+
+    path: str
+    reason: str = ""
+    error: CaldiffError | None = None
+
+
+def below(folder: str) -> Iterator[Found]:
+    """Every file below a folder, by name, folder by folder; what is hidden is passed over.
+
+    Links are followed to files inside the folder only: no answer depends on what lies elsewhere, and none goes round in
+    circles.
+    """
+    root = os.path.realpath(folder)
+    waiting = [folder]
+    while waiting:
+        path = waiting.pop()
+        if os.path.isdir(path) and not (path != folder and os.path.islink(path)):  # noqa: PTH112, PTH114 - as elsewhere
+            try:
+                names = sorted((n for n in os.listdir(path) if not n.startswith(".")), reverse=True)  # noqa: PTH208
+            except OSError as error:
+                yield Found(path=path, error=FileError(f"cannot be read: {error.strerror}", file=path))
+                continue
+            waiting += [os.path.join(path, name) for name in names]  # noqa: PTH118 - keeps the path as it was given
+        else:
+            yield Found(path=path, reason=_obstacle(path, root))
+
+
+def _obstacle(path: str, root: str) -> str:
+    """Why something is no file to be read; empty where it is one."""
+    if os.path.islink(path):  # noqa: PTH114 - as above
+        target = os.path.realpath(path)
+        if not os.path.exists(target):  # noqa: PTH110 - as above
+            return "a link that leads nowhere"
+        if os.path.isdir(target):  # noqa: PTH112 - as above
+            return "a link to a folder, not followed"
+        if os.path.commonpath([root, target]) != root:
+            return "a link that leads out of the folder, not followed"
+    return "" if os.path.isfile(path) else "no regular file"  # noqa: PTH113 - as above

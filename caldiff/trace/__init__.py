@@ -1,0 +1,1 @@
+"""What a file is: its identity, held against what its checksums say."""
