@@ -1,4 +1,7 @@
-"""The documents keep their promises: links lead somewhere, programs run, sessions print what is printed here."""
+"""The documents keep their promises: links lead somewhere, programs run, sessions print what is printed here.
+
+``python tests/test_docs.py`` writes what the sessions print into the pages anew; read the difference before keeping it.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ import re
 import shlex
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -29,12 +33,15 @@ def _name(page: Path) -> str:
     return str(page.relative_to(ROOT))
 
 
-@pytest.fixture
-def environment(tmp_path: Path) -> dict[str, str]:
+def _environment(home: Path) -> dict[str, str]:
     """Nothing of the user who runs the tests: no configuration, no cache, no colours, 80 columns."""
     kept = {key: value for key, value in os.environ.items() if not key.startswith(("CALDIFF", "XDG"))}
-    home = tmp_path / "home"
     return kept | {"HOME": str(home), "COLUMNS": "80", "NO_COLOR": "1", "PYTHONIOENCODING": "utf-8"}
+
+
+@pytest.fixture
+def environment(tmp_path: Path) -> dict[str, str]:
+    return _environment(tmp_path / "home")
 
 
 @pytest.mark.parametrize("page", PAGES, ids=_name)
@@ -73,6 +80,12 @@ def test_sessions_print_what_is_printed_here(page: Path, tmp_path: Path, environ
             assert _matches(printed.splitlines(), expected.splitlines()), f"$ {command}\n{printed}"
 
 
+def test_sessions_read_at_80_columns() -> None:
+    lines = [line for page in _having("console") for block in _blocks(page, "console") for line in block.splitlines()]
+    assert lines
+    assert [line for line in lines if len(line) > 80 and not line.startswith("$ ")] == []
+
+
 def _run(command: str, work: Path, environment: dict[str, str]) -> str:
     """One line of a session; ``echo $?`` after ``;`` shows the exit status."""
     line, _, tail = command.partition("; echo $?")
@@ -107,3 +120,25 @@ def _matches(printed: list[str], expected: list[str]) -> bool:
     if printed[:cut] != head:
         return False
     return any(_matches(printed[at:], rest) for at in range(cut, len(printed) + 1))
+
+
+def _rewrite(page: Path, folder: Path) -> None:
+    """Every session of a page with what it prints now; a session that leaves lines out stays as it is."""
+
+    def told(match: re.Match[str]) -> str:
+        out = []
+        for session in re.split(r"^\$ ", match[2], flags=re.MULTILINE)[1:]:
+            command, _, expected = session.partition("\n")
+            printed = _run(command, folder, _environment(folder.parent / "home"))
+            out.append(f"$ {session}" if "..." in expected.splitlines() else f"$ {command}\n{printed}")
+        return "```console\n" + "".join(text if text.endswith("\n") else text + "\n" for text in out) + "```"
+
+    text = page.read_text(encoding="utf-8")
+    page.write_text(FENCE.sub(lambda m: told(m) if m[1] == "console" else m[0], text), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    for document in _having("console"):
+        with tempfile.TemporaryDirectory() as temporary:
+            (Path(temporary) / "work").mkdir()
+            _rewrite(document, Path(temporary) / "work")
