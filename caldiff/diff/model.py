@@ -196,6 +196,10 @@ class TableDiff(Shown):
         """The number of changed cells."""
         return 0 if self.changed is None else int(np.count_nonzero(self.changed))
 
+    def __repr__(self) -> str:
+        size = f", {self.cells} of {self.changed.size} cells" if self.changed is not None else ""
+        return f"<TableDiff {self.name}: {self.state}{size}>"
+
     @property
     def window(self) -> tuple[slice, ...] | None:
         """The smallest box of the grid that holds every changed cell; None where there is none."""
@@ -271,7 +275,7 @@ class ChecksumDiff(Shown):
 
     @property
     def forgotten(self) -> bool:
-        """The content changed while the checksum did not, or the reverse, and it does not hold: somebody missed something."""
+        """Content and checksum did not change together, and it does not hold: somebody missed something."""
         return (
             self.after is not None
             and self.after.status != "valid"
@@ -309,6 +313,19 @@ class Comparison(Shown):
     checksums: tuple[ChecksumDiff, ...] = ()
     notes: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        if self.identical:
+            return f"<Comparison of {self.before.label!r} and {self.after.label!r}: identical>"
+        return (
+            f"<Comparison of {self.before.label!r} and {self.after.label!r}: {len(self.tables)} tables, "
+            f"{len(self.axes)} axes, {self.fates.total} bytes, {self.fates.unexplained} unexplained>"
+        )
+
+    def _repr_html_(self) -> str:
+        from caldiff.diff.notebook import comparison_html  # noqa: PLC0415 - only notebooks ask
+
+        return comparison_html(self)
+
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class Series(Shown):
@@ -324,3 +341,7 @@ class Series(Shown):
     against_first: tuple[Comparison, ...]
     against_previous: tuple[Comparison, ...]
     origins: Mapping[str, npt.NDArray[np.intp]]
+
+    def __repr__(self) -> str:
+        labels = ", ".join(repr(side.label) for side in self.sides)
+        return f"<Series of {labels}: {len(self.origins)} tables changed on the way>"
