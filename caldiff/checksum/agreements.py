@@ -143,7 +143,7 @@ def _surviving(
         )
         if kind in kinds:
             spans = (Span(start=start, stop=start + end),)
-            yield _agreement(area, prefixes.method, Coverage(spans=spans), (address, places.size, order), kind)
+            yield _agreement(area, prefixes.method, Coverage(spans=spans), places, (address, order, kind))
 
 
 def _words_at(places: Places, image: int, order: ByteOrder, addresses: Addresses) -> Values:
@@ -153,15 +153,16 @@ def _words_at(places: Places, image: int, order: ByteOrder, addresses: Addresses
 
 
 def _agreement(
-    area: Area, method: Searchable, coverage: Coverage, where: tuple[int, int, ByteOrder], kind: Kind
+    area: Area, method: Searchable, coverage: Coverage, places: Places, where: tuple[int, ByteOrder, Kind]
 ) -> Agreement:
-    at, size, order = where
+    at, order, kind = where
     end = coverage.spans[0].stop - area.region.start
     distinct = area.distinct(end)
     unit = unit_of(method)
     values = [reckon(method, area.data[n][: end // unit * unit]) for n in distinct]
-    said = said_by_one(method, end) + said_by_others(method, values)
-    field = StoredField(at=at, size=size, byte_order=order)
+    stored = int(places.words(0, order, np.array([at]))[0])
+    said = min(said_by_one(method, end), places.bits_of_value(stored, order)) + said_by_others(method, values)
+    field = StoredField(at=at, size=places.size, byte_order=order)
     checksum = Checksum(name="found", method=method, coverage=coverage, fields=(field,))
     return Agreement(checksum=checksum, area=area, kind=kind, said=said, images=len(distinct))
 
@@ -201,7 +202,7 @@ def _around_itself(area: Area, prefixes: Prefixes, places: Places) -> Iterator[A
                 if own == "skip" and at + size == area.region.stop:
                     continue  # the same as the prefix before it
                 coverage = Coverage(spans=(Span(start=start, stop=area.region.stop),), own=own)
-                found = _agreement(area, method, coverage, (at, size, order), "whole")
+                found = _agreement(area, method, coverage, places, (at, order, "whole"))
                 if all(state_of(image, found.checksum).status == "valid" for image in places.images):
                     yield found
 

@@ -69,14 +69,16 @@ def compensations(area: Area, prefixes: Prefixes, places: Places, kinds: Collect
     end = number * unit
     distinct = area.distinct(end)
     said = sum(_moved(method, values[0], values[n], number) for n in distinct[1:])
+    word = _word(area, method, places, end)
     if obvious[number]:
-        said += said_by_one(method, end)
+        value = int.from_bytes(places.images[0].view(word.at, word.stop), word.byte_order)
+        said += min(said_by_one(method, end), places.bits_of_value(value, word.byte_order))
     spans = (Span(start=area.region.start, stop=area.region.start + end),)
     checksum = Checksum(
         name="found",
         method=method,
         coverage=Coverage(spans=spans),
-        fields=(_word(area, method, places, end),),
+        fields=(word,),
         constant=int(values[0][number]),
     )
     yield Agreement(checksum=checksum, area=area, kind=kind, said=said, images=len(distinct))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
 from itertools import product
+from math import inf, log2
 
 import attrs
 import numpy as np
@@ -152,6 +153,19 @@ class Places:
     def all(self) -> Addresses:
         """Both kinds, in order."""
         return np.union1d(self.likely, self.differing)
+
+    def bits_of_value(self, value: int, byte_order: ByteOrder) -> float:
+        """How surprising the value is at a place of the first image: erased memory is full of one and the same.
+
+        Infinite where the value stands but once.
+        """
+        count = total = 0
+        for segment in self.images[0].segments:
+            whole = len(segment.data) // self.size
+            found = np.frombuffer(segment.data, f"{'>' if byte_order == 'big' else '<'}u{self.size}", whole)
+            count += int(np.count_nonzero(found == value))
+            total += whole
+        return log2(total / (count - 1)) if count > 1 else inf
 
     def words(self, image: int, byte_order: ByteOrder, addresses: Addresses) -> Words:
         """What an image holds at the addresses; every one of them is held."""

@@ -95,7 +95,9 @@ def summary(comparison: Comparison, look: Look, view: View, *, names: tuple[str,
     out += _limits(comparison, look, view, names[1])
     out += _bytes(comparison, look)
     if comparison.checksums:
-        out += labelled("checksums", f"stored value changed: {_listed(comparison.checksums, look, view)}", look)
+        from caldiff.render.checksums import diff_lines  # noqa: PLC0415 - brings all methods of reckoning
+
+        out += diff_lines(comparison.checksums, look, names)
     for note in comparison.notes:
         out += labelled("note", look.text(note), look)
     return out

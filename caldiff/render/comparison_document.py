@@ -91,7 +91,7 @@ def _body(comparison: Comparison, view: View) -> Json:
             "runs": len(runs),
             "listed": [_extent(comparison, e, view, withheld) for e in islice(runs, None if view.whole else _RUNS)],
         },
-        "checksums": list(comparison.checksums),
+        "checksums": _checksums(comparison),
         "notes": list(comparison.notes),
     }
 
@@ -99,6 +99,14 @@ def _body(comparison: Comparison, view: View) -> Json:
 def _kinds(comparisons: Iterable[Comparison]) -> list[str]:
     """How identities differ, the gravest first."""
     return sorted({diff.kind for c in comparisons for diff in c.identity}, key=get_args(Otherness).index)
+
+
+def _checksums(comparison: Comparison) -> list[Json]:
+    if not comparison.checksums:
+        return []
+    from caldiff.render.checksums import diff_part  # noqa: PLC0415 - brings all methods of reckoning
+
+    return [diff_part(diff) for diff in comparison.checksums]
 
 
 def _identity(comparison: Comparison, index: int, view: View) -> Json:

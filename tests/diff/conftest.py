@@ -10,6 +10,8 @@ from typing import Any
 import attrs
 import pytest
 
+from caldiff.crc import catalogue
+from caldiff.definition.checksums import Checksum, Coverage, Span, StoredField
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import (
     TYPES,
@@ -45,6 +47,15 @@ class Make:
         size = TYPES[type].size
         packed = tuple(size * prod(shape[d + 1 :]) for d in range(len(shape)))
         return Cells(at=at, type=TYPES[type], byte_order=order, shape=shape, strides=strides or packed, mask=mask)  # type: ignore[arg-type]
+
+    def checksum(self, name: str, at: int, *spans: tuple[int, int], order: str = "big", size: int = 2) -> Checksum:
+        """CRC-16/ARC over some ranges."""
+        return Checksum(
+            name=name,
+            method=catalogue()["CRC-16/ARC"],
+            coverage=Coverage(spans=tuple(Span(start=a, stop=b) for a, b in spans)),
+            fields=(StoredField(at=at, size=size, byte_order=order),),  # type: ignore[arg-type]
+        )
 
     def axis(
         self, name: str, at: int, count: int, *, stored: int | None = None, scaling: Scaling | None = None, **more: Any

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from caldiff.definition.definition import Definition
-from caldiff.definition.model import TYPES, Checksum, IdentityField, Names, Region, Scaling
+from caldiff.definition.model import IdentityField, Names, Region, Scaling
 from caldiff.diff.compare import compare
 from caldiff.diff.model import Comparison, Fates, TableDiff
 from caldiff.diff.pairing import counterpart, pairs
@@ -275,17 +275,20 @@ def test_identity_and_checksums_go_by_name(make: Any) -> None:
         found: Definition = make.definition(
             name=name,
             identity=[IdentityField(name="number", at=at, size=2, kind="number", byte_order=order)],
-            checksums=[Checksum(name="sum", over=(), crc="x", at=at + 8, type=TYPES["u8"], byte_order=order)],
+            checksums=[make.checksum("sum", at + 8, (at + 2, at + 4), order=order)],
         )
         return found
 
     old, new = definition("old", 0, "big"), definition("new", 20, "little")
-    before = make.image(a0=b"\x01\x02", a8=b"\x07")
-    same = compare(*make.sides([before, make.image(a20=b"\x02\x01", a28=b"\x07")], [old, new]))
+    # CRC-16/ARC of two zero bytes is 0 (its start and final xor are), of b"\0\1" 0xC0C1 (table entry of 1, from memory)
+    before = make.image(a0=b"\x01\x02")
+    same = compare(*make.sides([before, make.image(a20=b"\x02\x01")], [old, new]))
     assert (same.identity, same.checksums) == ((), ())
-    other = compare(*make.sides([before, make.image(a20=b"\x03\x01", a28=b"\x08")], [old, new]))
+    other = compare(*make.sides([before, make.image(a20=b"\x03\x01\x00\x01", a28=b"\xc1\xc0")], [old, new]))
     assert [(f.field.name, f.before, f.after) for f in other.identity] == [("number", "258", "259")]
-    assert other.checksums == ("sum",)
+    (found,) = other.checksums
+    assert (found.name, found.content, found.stored) == ("sum", True, True)
+    assert (found.before.status, found.after.status, found.after.reckoned) == ("valid", "valid", 0xC0C1)
 
 
 def test_what_one_image_does_not_hold_is_said_not_raised(make: Any) -> None:

@@ -10,10 +10,8 @@ import numpy as np
 import pytest
 
 from caldiff.definition.model import (
-    TYPES,
     BitField,
     Bits,
-    Checksum,
     IdentityField,
     Names,
     Rational,
@@ -35,7 +33,7 @@ def test_one_byte_of_each_fate(make: Any) -> None:
     definition = make.definition(
         make.table("advance", 0),
         identity=[IdentityField(name="calibration", at=10, size=2, kind="text", byte_order="big")],
-        checksums=[Checksum(name="sum", over=(), crc="CRC-16/ARC", at=20, type=TYPES["u16"], byte_order="big")],
+        checksums=[make.checksum("sum", 20, (0, 12))],
         regions=[
             Region(name="learned", start=30, size=4, role="volatile"),
             Region(name="program", start=40, size=8, role="code"),
@@ -57,7 +55,7 @@ def test_one_byte_of_each_fate(make: Any) -> None:
     ]
     assert [(e.start, e.role) for e in found.unexplained] == [(41, "code"), (60, None)]
     assert [(f.field.name, f.before, f.after) for f in found.identity] == [("calibration", "A1", "A2")]
-    assert found.checksums == ("sum",)
+    assert [(c.name, c.content, c.stored) for c in found.checksums] == [("sum", True, True)]
     assert only(found).name == "advance"
 
 
@@ -67,7 +65,7 @@ def test_one_byte_of_each_fate(make: Any) -> None:
 def test_where_ranges_overlap_the_first_fate_counts(make: Any, at: int, fate: str) -> None:
     definition = make.definition(
         make.table("cell", 0),
-        checksums=[Checksum(name="sum", over=(), crc="CRC-16/ARC", at=0, type=TYPES["u16"], byte_order="big")],
+        checksums=[make.checksum("sum", 0, (8, 12))],
         identity=[IdentityField(name="field", at=0, size=4, kind="text", byte_order="big")],
         regions=[Region(name="learned", start=0, size=5, role="volatile")],
     )

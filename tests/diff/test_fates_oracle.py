@@ -13,12 +13,13 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from caldiff.crc import catalogue
+from caldiff.definition.checksums import Checksum, Coverage, Span, StoredField
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import (
     TYPES,
     Axis,
     Cells,
-    Checksum,
     Frame,
     IdentityField,
     Region,
@@ -87,7 +88,12 @@ def definitions(draw: st.DrawFn) -> Definition:
             for n, (at, size) in enumerate(draw(st.lists(spans, max_size=2)))
         ],
         checksums=[
-            Checksum(name=f"sum_{n}", over=(), crc="CRC-16/ARC", at=at, type=TYPES["u16"], byte_order="big")
+            Checksum(
+                name=f"sum_{n}",
+                method=catalogue()["CRC-16/ARC"],
+                coverage=Coverage(spans=(Span(start=SIZE, stop=SIZE + 1),)),
+                fields=(StoredField(at=at, size=2, byte_order="big"),),
+            )
             for n, (at, _) in enumerate(draw(st.lists(spans, max_size=2)))
         ],
     )
@@ -222,7 +228,9 @@ def expected_fates(definition: Definition, before: dict[int, int], after: dict[i
     for a, bits in differing(before, after).items():
         if bits & ~owned.get(a, 0) == 0:
             fates[a] = "cell"
-        elif within(a, "checksum") or any(c.at <= a < c.at + 2 for c in definition.checksums.values()):
+        elif within(a, "checksum") or any(
+            c.fields[0].at <= a < c.fields[0].at + 2 for c in definition.checksums.values()
+        ):
             fates[a] = "checksum"
         elif within(a, "identity") or any(f.at <= a < f.at + f.size for f in definition.identity.values()):
             fates[a] = "identity"
