@@ -24,6 +24,7 @@ if TYPE_CHECKING:  # most runs ask for no checksum
 __all__ = ["Identified", "Other", "identity_document", "identity_text"]
 
 _HEADINGS = ("File", "Format", "Size", "Definition", "Checksums")
+_NARROWEST = 12
 _WIDEST = (40, 17, 16, 16, 15)
 """columns of text; what is wider is cut, and a name then stands on a line of its own"""
 
@@ -140,18 +141,22 @@ def _states(one: Identified) -> str:
 
 
 def _table(found: Sequence[Identified], look: Look, view: View) -> list[str]:
+    """A row for each file, and below it what has no column; lines of text where the terminal is too narrow for rows."""
     rows = [[look.text(cell) for cell in _row(one)] for one in found]
     widths = [
         min(max(map(width_of, column)), most)
         for column, most in zip(zip(_HEADINGS, *rows, strict=True), _WIDEST, strict=True)
     ]
-    widths[0] = min(widths[0], max(look.width - sum(widths[1:]) - 2 * (len(widths) - 1), 12))
-    out = [look.paint(_line(_HEADINGS, widths, look), "strong")]
+    room = look.width - sum(widths[1:]) - 2 * (len(widths) - 1)
+    narrow = room < min(widths[0], _NARROWEST)
+    widths[0] = min(widths[0], room)
+    out = [] if narrow else [look.paint(_line(_HEADINGS, widths, look), "strong")]
     for one, row in zip(found, rows, strict=True):
-        if width_of(row[0]) > widths[0]:
+        if narrow or width_of(row[0]) > widths[0]:
             out += wrapped(row[0], look.width)
             row[0] = ""
-        out.append(_line(row, widths, look))
+        text = f"{', '.join(row[1:-1])}, checksums {row[-1]}"
+        out += wrapped(text, look.width, indent=2) if narrow else [_line(row, widths, look)]
         out += wrapped(look.text(_facts(one, view)), look.width, indent=2)
         for text in _remarks(one):
             out += wrapped(look.text(text), look.width, indent=2)
