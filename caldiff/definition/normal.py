@@ -149,8 +149,7 @@ def normal_identity(field: IdentityField) -> Normal:
         title=field.title,
         means=None if field.means == "free" else field.means,
         checksum=field.checksum,
-        **({} if field.check_digit is None else {"check_digit": field.check_digit}),
-    )
+    ) | ({} if field.check_digit is None else {"check_digit": field.check_digit})
 
 
 def identity_from_normal(name: str, item: Mapping[str, Any]) -> IdentityField:
