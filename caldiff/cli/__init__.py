@@ -13,7 +13,7 @@ COMMANDS = {
     "compare": "what changed between two images or more (the default)",
     "show": "what an image is, or some of its tables",
     "identify": "which definition fits a file, and what the file says it is",
-    "checksum": "whether the checksums of an image hold; correct them; find a scheme",
+    "checksum": "whether the checksums of an image hold; correct or find them",
     "definition": "check, compare or list definitions; their schema for editors",
     "demo": "write an invented scenario into a folder, to try things on",
     "completion": "print a completion script for a shell",

@@ -22,13 +22,15 @@ def parts() -> dict[str, Any]:
         for key, value in yaml.load(block, yaml.BaseLoader).items():  # noqa: S506 - text only, nothing is constructed
             if isinstance(value, dict) and key in found:
                 found[key] |= value
+            elif isinstance(value, list) and key in found:
+                found[key] = found[key] + value
             else:
                 found[key] = value
     return found
 
 
 def test_all_blocks_are_looked_at() -> None:
-    assert len(BLOCKS) == 12
+    assert len(BLOCKS) == 14
     assert len(WHOLE) == 2
 
 
@@ -66,6 +68,23 @@ def test_the_parts_make_a_definition() -> None:
     assert normal["tables"]["padded_rows"]["cells"]["strides"] == [32, 1]
     assert normal["scalings"]["mode"] == {"names": [[0, "off"], [1, "eco"], [2, "power"]]}
     assert len(normal["fits"]) == 3
+    sums = {c["name"]: c for c in normal["checksums"]}
+    assert list(sums) == ["all", "calibration", "counted", "listed", "program", "seal"]
+    assert sums["program"]["spans"] == [{"start": 0x810000, "size": 0x70000}, {"start": 0x80F000, "size": 0x100}]
+    assert sums["program"]["skip"] == [{"start": 0x810000, "size": 256}]
+    assert sums["program"]["sum"] == {"word": "u16", "byte_order": "big", "bits": 32, "complement": "twos"}
+    assert [f.get("inverted", False) for f in sums["program"]["fields"]] == [False, True]
+    # CRC-16/IBM-3740 by its parameters
+    assert sums["listed"]["crc"] == {
+        "width": 16,
+        "polynomial": 0x1021,
+        "initial": 0xFFFF,
+        "reflect_in": False,
+        "reflect_out": False,
+        "final_xor": 0,
+    }
+    assert sums["counted"]["blocks"]["count"] == {"at": 0x8C0200, "type": "u16", "byte_order": "big"}
+    assert (sums["all"]["constant"], sums["seal"]["opaque"]) == (0, "a signature")
 
 
 def test_each_part_is_read_as_it_stands_on_the_page() -> None:

@@ -115,6 +115,35 @@ tables = st.one_of(
         tags=st.lists(names, unique=True, max_size=2), aliases=st.lists(names, unique=True, max_size=2),
     ),
 )  # fmt: skip
+ranges = st.lists(entries({"at": addresses, "size": sizes}), min_size=1, max_size=2)
+fields = st.one_of(
+    entries({"at": addresses, "type": unsigned}, byte_order=orders, inverted=st.booleans()),
+    entries({"at": addresses, "size": st.integers(8, 99)}, byte_order=orders),
+)
+words = {"words": st.sampled_from(["u8", "u16", "u32"])}
+methods = st.one_of(
+    entries({"crc": st.sampled_from(["CRC-32", "CRC-16/ARC"])}),
+    entries(
+        {"crc": entries({"width": st.just(7), "polynomial": st.sampled_from([9, "0x0B"])}, reflect_in=st.booleans())}
+    ),
+    entries({"sum": entries(words, bits=st.sampled_from([8, 16]), complement=st.sampled_from(["ones", "twos"]))}),
+    entries({"xor": entries(words, start=st.integers(0, 255), byte_order=orders)}),
+    entries({"fletcher": entries({"bits": st.sampled_from([16, 32])})}),
+    entries({"digest": st.sampled_from(["adler-32", "sha-256"])}),
+    entries({"opaque": st.just("a seal")}),
+)
+blocks = entries(
+    {"at": addresses, "type": unsigned},
+    count=st.one_of(st.integers(1, 9), entries({"at": addresses, "type": unsigned})),
+    last=st.booleans(), most=st.just(9),
+)  # fmt: skip
+checksums = st.tuples(
+    entries(
+        {"name": names, "stored": st.one_of(fields, st.lists(fields, min_size=1, max_size=2))},
+        over=ranges, skip=ranges, blocks=blocks, own=st.sampled_from(["skip", "erased", "0xFF", 7]), title=texts,
+    ),
+    methods,
+).map(lambda pair: pair[0] | pair[1])  # fmt: skip
 definitions = entries(
     {"definition": st.just(1), "name": names},
     title=texts, description=texts,
@@ -135,6 +164,7 @@ definitions = entries(
     scalings=st.dictionaries(names, scalings, max_size=3),
     axes=st.dictionaries(names, axes, max_size=3),
     tables=st.dictionaries(names, tables, max_size=4),
+    checksums=st.lists(checksums, max_size=1),
 )  # fmt: skip
 
 
@@ -207,6 +237,15 @@ MISTAKES = [
     "tables: {a: {at: 0, type: u8, scaling: []}}",
     "checksums: [{name: c, over: [], crc: X, stored: {at: 0, type: u8}}]",
     "checksums: [{name: c, over: [r], crc: X, stored: 5}]",
+    "checksums: [{name: c, over: [{at: 0}], crc: X, stored: {at: 0, type: u8}}]",
+    "checksums: [{name: c, over: r, crc: X, stored: {at: 0, type: u8}}]",
+    "checksums: [{name: c, over: [r], own: all, crc: X, stored: {at: 0, type: u8}}]",
+    "checksums: [{name: c, over: [r], own: 256, crc: X, stored: {at: 0, type: u8}}]",
+    "checksums: [{name: c, over: [r], sum: {words: u64}, stored: {at: 0, type: u8}}]",
+    "checksums: [{name: c, over: [r], digest: crc, stored: {at: 0, type: u8}}]",
+    "checksums: [{name: c, over: [r], crc: {width: 65}, stored: {at: 0, type: u8}}]",
+    "checksums: [{name: c, over: [r], crc: X, stored: []}]",
+    "checksums: [{name: c, blocks: {count: 0}, crc: X, stored: {at: 0, type: u8}}]",
     "remove: {table: [a]}",
     "remove: {tables: a}",
 ]
