@@ -135,6 +135,8 @@ def _keyed(item: Any) -> Any:
     if not isinstance(item, dict):
         return [_keyed(value) for value in item] if isinstance(item, list) else item
     keyed = {key: _keyed(value) for key, value in item.items()}
+    if "mask" in keyed and keyed.get("text"):
+        keyed = {"text": _written_pattern(keyed["value"], keyed["mask"])}
     if "names" in keyed:
         keyed["names"] = {str(raw): name for raw, name in keyed["names"]}
     if "lookup" in keyed:
@@ -245,6 +247,12 @@ def _differences(pairs: Mapping[str, tuple[Any, Any]]) -> dict[str, list[Found]]
             before, after = (None if value is notpresent else value for value in (level.t1, level.t2))
             found[name].append((tuple(path), before, after))
     return found
+
+
+def _written_pattern(value: str, mask: str) -> str:
+    """A text pattern as a definition writes it."""
+    pairs = zip(bytes.fromhex(value), bytes.fromhex(mask), strict=True)
+    return "".join(chr(v) if m else "?" for v, m in pairs)
 
 
 # ------------------------------------------------------------------------------------------------------------- words

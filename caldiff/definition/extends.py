@@ -31,7 +31,8 @@ class Written:
     Attributes:
         file: the path as the caller gave it, for messages.
         plain: the keys that are no section of named entries.
-        sections: entries by section and name; ``broken`` those that could not be read.
+        sections: entries by section and name; ``broken`` those that could not be read, ``unread`` what stands in those
+            of them that may name others.
         numbers: position of an entry in ``regions`` and ``checksums``, by section and name.
         nulls: a null stands somewhere.
     """
@@ -42,6 +43,7 @@ class Written:
     plain: Entry = attrs.Factory(dict)
     sections: dict[str, dict[str, Entry]] = attrs.Factory(lambda: {name: {} for name in NAMED})
     broken: set[tuple[str, str]] = attrs.Factory(set)
+    unread: dict[tuple[str, str], Entry] = attrs.Factory(dict)
     numbers: dict[tuple[str, str], int] = attrs.Factory(dict)
     nulls: bool = False
     problems: list[Problem] = attrs.Factory(list)
@@ -141,6 +143,8 @@ def _read_entries(found: Written, section: str, entries: Entry) -> None:
             problems = [attrs.evolve(p, at_key=p.at_key or key_is_bad) for p in wrong.problems]
             found.problems += [p.under(section, name) for p in problems]
             found.broken.add((section, name))
+            if section in {"axes", "tables"} and isinstance(entry, dict):
+                found.unread[section, name] = entry
 
 
 def _read_list(found: Written, section: str, entries: list[Any]) -> None:
@@ -229,6 +233,7 @@ class Merged:
     sections: dict[str, dict[str, Entry]]
     broken: set[tuple[str, str]]
     problems: list[tuple[Written, Problem]]
+    unread: dict[tuple[str, str], Entry] = attrs.Factory(dict)
 
 
 def merge(chain: Sequence[Written]) -> Merged:
@@ -246,6 +251,7 @@ def merge(chain: Sequence[Written]) -> Merged:
             for name, entry in entries.items():
                 below[name] = _laid(below.get(name, {}), entry, (section, name), problems, nulls=layer.nulls)
         merged.broken |= layer.broken
+        merged.unread |= layer.unread
         merged.problems += [(layer, p) for p in problems]
     return merged
 

@@ -160,6 +160,10 @@ def _normal(merged: Merged, *, whole: bool) -> tuple[Entry, list[Problem]]:
         entries = _worked(context, section, merged, work[section], problems)
         if entries:
             normal[section] = entries if section not in ("regions", "checksums") else _listed(section, entries)
+    for (section, name), entry in merged.unread.items():
+        context.found = []
+        context.references(entry)
+        problems += [p.under(section, name) for p in context.found if p is not OPEN]
     problems += checksum_meaning.circles(normal.get("checksums", ()))
     return normal, problems
 

@@ -121,6 +121,17 @@ class Context:
             self.dangling("axes", "axis", name, *path)
         return 1, False
 
+    def references(self, entry: Entry) -> None:
+        """Note the names that lead nowhere in an entry that is not worked out, since something else is wrong there."""
+        axes = [(key, entry.get(key)) for key in ("x", "y", "z")]
+        for key, axis in axes:
+            if isinstance(axis, str) and axis not in self.known["axes"]:
+                self.dangling("axes", "axis", axis, key)
+        for path, inside in (((), entry), *((((key,), axis)) for key, axis in axes if isinstance(axis, dict))):
+            scaling = inside.get("scaling")
+            if isinstance(scaling, str) and scaling not in self.known["scalings"]:
+                self.dangling("scalings", "scaling", scaling, *path, "scaling")
+
     def scaling(self, entry: Entry, *path: str) -> Any:
         """The ``scaling`` of an axis or table: a name, or the normal form of one written in place."""
         value = entry["scaling"]

@@ -251,3 +251,16 @@ print("deepdiff" in sys.modules)
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "True"]
+
+
+def _fitting(fit: Fit) -> Definition:
+    return Definition.of(name="d", frame=Frame(start=0, size=4096, byte_order="big"), fits=[fit])
+
+
+def test_a_text_pattern_is_shown_as_it_is_written() -> None:
+    old, new = (
+        _fitting(Fit(at=16, any_of=(Pattern(value=value, mask=b"\xff\xff\x00\xff", text=True),)))
+        for value in (b"AB\x001", b"AC\x001")
+    )
+    (change,) = compare_definitions(old, new).changes
+    assert [d.text for d in change.differences] == ["alternative 1 text: AB?1 -> AC?1"]
