@@ -59,6 +59,28 @@ def test_letters_count_as_the_rule_has_it(letters: str, value: int) -> None:
         assert check_digit("0" * 15 + letter + "0") == "0123456789X"[value * 3 % 11]
 
 
+@pytest.mark.parametrize(
+    "vin",
+    # Chosen at random, the check digit found by vininfo 1.11.0; 20,000 more agreed with it, and 5,000 of Faker's.
+    [
+        "00F8PX405GECXXS9E",
+        "009R04A251HXRUSV8",
+        "00P628YD8UKTZRNTE",
+        "00M1HAL68HJ74XX5N",
+        "004T91JU6722RMHZF",
+        "002K04620TJG92MLP",
+        "008RRWR65HUFKUGKM",
+        "000TL1R86MWNNHY13",
+        "001PGWKL4PBLPGKR6",
+        "0018KZEH1LBU66LME",
+        "00VA5MDV5E72CLBHM",
+        "005N8TJH3NTJTT2T9",
+    ],
+)
+def test_against_another_library(vin: str) -> None:
+    assert check_digit(vin) == vin[8]
+
+
 @given(VINS)
 def test_the_digit_that_belongs_there_is_right_and_no_other(vin: str) -> None:
     digit = check_digit(vin)
