@@ -92,10 +92,11 @@ def _pairs(
 ) -> Iterator[tuple[FieldValue | None, FieldValue | None]]:
     """The fields that say the same thing: of one name, else the only ones of one meaning; then those left alone."""
     left = {name: value for name, value in was.items() if name not in now}
+    new = [value.field.means for name, value in now.items() if name not in was]
     for name, theirs in now.items():
-        ours = was.get(name)
-        if ours is None and theirs.field.means != "free":
-            alike = [n for n, value in left.items() if value.field.means == theirs.field.means]
+        ours, means = was.get(name), theirs.field.means
+        if ours is None and means != "free" and new.count(means) == 1:
+            alike = [n for n, value in left.items() if value.field.means == means]
             ours = left.pop(alike[0]) if len(alike) == 1 else None
         yield ours, theirs
     for ours in left.values():
