@@ -53,6 +53,8 @@ class _Task:
     named: bool
     tried: Sequence[Definition]
     start: int | None
+    obstacle: str = ""
+    """why it is not read after all"""
 
 
 @attrs.define(eq=False, repr=False)
@@ -103,16 +105,17 @@ def _tasks(options: Namespace, found: _Findings) -> Iterator[_Task]:
             nothing = False
             if one.error is not None:
                 found.errors.append(one.error)
-            elif one.reason:
-                found.others.append(Other(label=one.path, reason=one.reason))
             else:
-                yield _Task(path=one.path, named=False, tried=tried, start=start)
+                yield _Task(path=one.path, named=False, tried=tried, start=start, obstacle=one.reason)
         if nothing:
             found.errors.append(FileError("there are no files in this folder", file=file))
 
 
 def _identify(task: _Task, options: Namespace, found: _Findings) -> None:
     """Read one file, note what it is, and let its bytes go."""
+    if task.obstacle:
+        found.others.append(Other(label=task.path, reason=task.obstacle))
+        return
     try:
         image = read_image(task.path, start=task.start, format=options.format, limits=limits_for(options))
     except ImageError as error:
