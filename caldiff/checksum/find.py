@@ -29,7 +29,7 @@ __all__ = ["Candidate", "Found", "find"]
 _KINDS: tuple[Kind, ...] = ("whole", "prefix", "anywhere")
 _SHORTEST = 16
 _SURE = 0.01
-"""chance agreements expected, above which a second place for the same value is not taken for a copy"""
+"""agreements by chance to be expected of what is called sure"""
 
 _WORD = 8
 _VALUE_FIRST = 8
@@ -63,6 +63,11 @@ class Candidate:
     def chance(self) -> float:
         """How many agreements as good as this one were to be expected by chance."""
         return expected(self.tried, self.said)
+
+    @property
+    def sure(self) -> bool:
+        """Chance would bring such a one in less than one search of a hundred."""
+        return self.chance < _SURE
 
 
 @attrs.frozen(kw_only=True)
@@ -208,7 +213,7 @@ def _ranked(found: Iterable[Agreement], tried: Mapping[int, Mapping[Kind, float]
         if twin is not None:
             one = kept[twin]
             kept[twin] = attrs.evolve(one, others=one.others + (one.checksum != candidate.checksum))
-        elif copy is not None and candidate.chance < _SURE:
+        elif copy is not None and candidate.sure:
             one = kept[copy]
             fields = (*one.checksum.fields, *candidate.checksum.fields)
             kept[copy] = attrs.evolve(one, checksum=attrs.evolve(one.checksum, fields=fields))

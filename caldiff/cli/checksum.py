@@ -36,7 +36,7 @@ def parser(prog: str) -> ArgumentParser:
         formatter_class=formatter,
         description="Say whether the checksums of an image hold, by the definition that fits. With --correct write a "
         "new file in which they do; with --find look for checksums that no definition knows yet. Exit status: 0 all "
-        "valid (or not verifiable here), 1 one is stale, 2 trouble; with --find 0 something found, 1 nothing. "
+        "valid (or not verifiable here), 1 one is stale, 2 trouble; with --find 0 something sure found, 1 nothing. "
         "Verify on your own bench; caldiff writes no controller.",
     )
     made.add_argument("files", nargs="+", metavar="IMAGE", help="images; for --find several of one family")
@@ -167,7 +167,7 @@ def _find(sides: Sequence[Calibration], options: Namespace) -> int:
         write(printed(search_document(found, sides)))
     else:
         write(search_text(found, declared))
-    return SAME if found.candidates else DIFFERENT
+    return SAME if any(c.sure for c in found.candidates) else DIFFERENT
 
 
 class _Progress:

@@ -39,6 +39,7 @@ Things to try:
   caldiff van17_stock_read.bin van17_rev1.hex van17_rev2.s19 van17_rev3.zip
   caldiff van17_stock_read.bin van17_read_after_update.hex
   caldiff identify *.bin *.hex *.s19 *.zip
+  caldiff checksum van17_rev3.zip
   caldiff show van17_stock_read.bin ignition_base_gas
 
 A real calibration that is wrong destroys engines and hurts people, and many changes are illegal on the road.

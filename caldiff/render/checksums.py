@@ -143,7 +143,8 @@ def checksum_text(found: Sequence[Checked], look: Look, view: View) -> str:
 
 def _state_lines(state: State, look: Look) -> list[str]:
     checksum = state.checksum
-    covered = f" over {size_words(sum(span.size for span in state.spans))}" if state.spans else ""
+    by = "; it is" if isinstance(checksum.method, Opaque) else ""
+    covered = f"{by} over {size_words(sum(span.size for span in state.spans))}" if state.spans else ""
     title = f" ({checksum.title})" if checksum.title else ""
     lead = f"{' ' if state.status == 'valid' else '!'} {state.status}"
     first = wrapped(
@@ -278,12 +279,9 @@ def search_text(found: Found, regions: Iterable[Region]) -> str:
 
 
 def _search_head(found: Found) -> Iterator[str]:
-    count = len(found.candidates)
-    yield (
-        f"{plural(count, 'candidate')} among {found.tried:.1e} agreements tried"
-        if count
-        else (f"nothing found that chance would not bring, among {found.tried:.1e} agreements tried")
-    )
+    count, sure = len(found.candidates), sum(c.sure for c in found.candidates)
+    tried = f"among {found.tried:.1e} agreements tried"
+    yield f"{plural(count, 'candidate')}, {sure} sure, {tried}" if sure else f"nothing sure was found {tried}"
     if not found.finished:
         yield "the search was stopped before its end"
     yield from found.notes
@@ -299,6 +297,8 @@ def _candidate(candidate: Candidate) -> str:
         f"holds in {plural(candidate.images, 'image')} that differ" if candidate.images > 1 else "holds in one image",
         f"{odds} such by chance ({candidate.said:.0f} bits said, {candidate.tried:.1e} tried)",
     ]
+    if not candidate.sure:
+        parts.append("weak: chance alone may have brought it")
     if candidate.others:
         parts.append(f"{plural(candidate.others, 'other length')} would do as well")
     if candidate.checksum.constant is not None:

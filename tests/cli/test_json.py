@@ -46,6 +46,8 @@ def checked(text: str, kind: str) -> dict[str, Any]:
         (["show", STOCK], "image"),
         (["show", STOCK, "*"], "image"),
         (["identify", STOCK, REV3, "README.txt", "--format", "binary"], "identity"),
+        (["checksum", STOCK, REV3], "checksum"),
+        (["checksum", "--find", STOCK, REV1, "--seconds", "0.1"], "checksum-search"),
         (["definition", "list"], "definition-list"),
         (["definition", "compare", "wren4-2.10", "wren4-2.30"], "definition-comparison"),
         (["definition", "check", STOCK], "definition-check"),

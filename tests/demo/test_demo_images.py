@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import binascii
 import hashlib
+import struct
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import attrs
 import numpy as np
 import pytest
 
+from caldiff.checksum.state import states
 from caldiff.definition.definition import Definition
 from caldiff.demo.story import Story
 from caldiff.image.model import Image
@@ -20,11 +22,11 @@ from caldiff.table.fit import fits
 from caldiff.table.identity import identify
 
 GOLDEN = {
-    "van17_stock_read.bin": "5622f3f9a43f5e3e8767b89c81186a9b0a0e73d884522ea6ff3781499f2e8dc2",
-    "van17_rev1.hex": "d589c004cc2ddd9fcc862ca9690edf3aba602b3e6240313a81a804e962743624",
-    "van17_rev2.s19": "f3fae3f3ca65ceb78bf3f0517e6a892ff120e65a6796df990a652cc5fb32013a",
-    "van17_rev3.zip": "d85d4387994be876d4e012ccf41bcfd1a057d6ae6955f5f2c7b852ac5818288a",
-    "van17_read_after_update.hex": "e8ac4dc3f700ea8ce55ed028c5624d60a89dd45d57fbf6e5ed07a4ef1a449356",
+    "van17_stock_read.bin": "893d88f4b165a9f0a772c2b51e45fafc0372f56c2c25d8cc84dbad41d21881ec",
+    "van17_rev1.hex": "b1e7428408300b26ac61f52ab45c804894ce28b97d2c9d4cedb34486381e918d",
+    "van17_rev2.s19": "f08f3b79ced5dbc30e4ee9e3efc11b87943fc37c2286158af74aa97f3bf23b79",
+    "van17_rev3.zip": "b79a302596ffa49f583d8ca3e7336a7035fe497f0b58d0bc19a8f14035f1ea8c",
+    "van17_read_after_update.hex": "00ed1a406bfaf3a7d3b0a28d4181eb4e2176b87a4434fb51df7d8eb6b2a94a65",
 }
 
 IMAGES = ("stock", "first", "second", "third", "newer")
@@ -106,11 +108,32 @@ def test_stored_counts(story: Story, old: Definition) -> None:
     assert found == counts
 
 
-def test_the_checksum_is_right(case: tuple[str, Image, Definition]) -> None:
+def test_the_checksum_of_the_calibration_is_right(case: tuple[str, Image, Definition]) -> None:
     # CRC-32/ISO-HDLC gives 0xCBF43926 for b"123456789" (public catalogue of CRC algorithms, from memory).
     assert binascii.crc32(b"123456789") == 0xCBF43926
     _, image, _ = case
     assert int.from_bytes(image.read(0x008BFFFC, 4), "big") == binascii.crc32(image.read(0x00880000, 0x3FFFC))
+
+
+def test_the_other_checksums_are_right(case: tuple[str, Image, Definition]) -> None:
+    """Worked out beside caldiff: by struct, and by binascii.crc_hqx, which is CRC-16/IBM-3740 from 0xFFFF on."""
+    assert binascii.crc_hqx(b"123456789", 0xFFFF) == 0x29B1  # public catalogue of CRC algorithms, from memory
+    _, image, _ = case
+    boot = sum(struct.unpack(">32640H", image.read(0x00800000, 0xFF00))) % 2**16
+    assert struct.unpack(">2H", image.read(0x008C0000, 4)) == (boot, boot ^ 0xFFFF)
+    assert image.read(0x008C0040, 20).hex() == "008100000082ffff008300000087ffffffffffff"
+    program = binascii.crc_hqx(image.read(0x00810000, 448 * 1024), 0xFFFF)
+    assert int.from_bytes(image.read(0x008C0004, 2), "big") == program
+    checks = image.read(0x008BFFFC, 4) + image.read(0x008C0000, 0x80)
+    assert sum(struct.unpack(">33I", checks)) % 2**32 == 0
+
+
+def test_states(case: tuple[str, Image, Definition]) -> None:
+    _, image, definition = case
+    found = {s.name: s.status for s in states(image, definition.checksums.values())}
+    assert found == dict.fromkeys(["calibration", "boot", "program", "checks"], "valid") | {
+        "signature": "not verifiable"
+    }
 
 
 def test_identity(case: tuple[str, Image, Definition]) -> None:

@@ -12,7 +12,7 @@ import attrs
 import pytest
 
 from caldiff.definition.definition import Definition
-from caldiff.diff.model import Comparison, Extent, Fates, FieldDiff, TableDiff
+from caldiff.diff.model import ChecksumDiff, Comparison, Extent, Fates, FieldDiff, TableDiff
 from caldiff.render.comparison import comparison_text
 from caldiff.render.look import Look, width_of
 from caldiff.render.view import SHOWS, View
@@ -92,7 +92,8 @@ def test_names_from_files_cannot_act_on_the_terminal(comparison: Comparison) -> 
     evil = "\x1b]0;pwned\x07\u202e\r\nA  other.bin"
     hostile = TableDiff(name=evil, state="unreadable", before=None, after=None, reason=evil)
     side = Calibration(label=evil, image=comparison.before.image, definition=comparison.before.definition)
-    one = attrs.evolve(comparison, before=side, tables=(hostile,), notes=(evil,), checksums=(evil,))
+    lost = ChecksumDiff(name=evil, before=None, after=None, content=None, stored=None)
+    one = attrs.evolve(comparison, before=side, tables=(hostile,), notes=(evil,), checksums=(lost,))
     for view in (View(), View(stat=True)):
         text = comparison_text(one, Look(), view)
         assert not set(text) & {"\x1b", "\x07", "\u202e", "\r"}
