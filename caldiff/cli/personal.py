@@ -47,4 +47,4 @@ def key_for(options: Namespace) -> Key | None:
         raise FileError(f"the key cannot be read: {reason}", file=path, hint=_HINT) from error
     if len(secret) > _LONGEST:
         raise UsageError("this is too long for a key", file=path, hint=_HINT)
-    return Key.of(secret)
+    return Key(secret)

@@ -68,6 +68,7 @@ def lint(definition: Definition, *, stem: str | None = None) -> list[Finding]:
     found += _regions(definition)
     found += _outside_calibration(definition, parts)
     found += _checksums(definition)
+    found += _personal(definition, parts)
     for axis in axes:
         found += _axis(f"axis {axis.name}", axis)
     for table in tables:
@@ -201,6 +202,17 @@ def _compensation(subject: str, checksum: Checksum) -> Iterator[Finding]:
     if not any(span.start <= word.at and word.stop <= span.stop for span in checksum.declared):
         text = "has its compensation word outside what it covers, so that no value of it does anything"
         yield Finding(code="word-outside", severity="error", subject=subject, text=text, address=word.at)
+
+
+def _personal(definition: Definition, parts: Iterable[Part]) -> Iterator[Finding]:
+    """What identifies somebody is shortened wherever it is shown, but not as the cells of a table."""
+    fields = [field for field in definition.identity.values() if field.personal]
+    spans = [(part.owner, part.start, part.stop) for part in parts if fields and not part.owner.startswith("checksum")]
+    for owner, start, stop in spans:
+        for field in fields:
+            if start < field.stop and field.at < stop:
+                text = f"shares bytes with identity {field.name}, which identifies somebody, and shows them whole"
+                yield Finding(code="shows-personal", severity="warning", subject=owner, text=text, address=field.at)
 
 
 # ---------------------------------------------------------------------------------------------------------- counts

@@ -10,15 +10,17 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from math import isfinite
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from caldiff.definition.definition import Definition
 from caldiff.image.model import Image
-from caldiff.render.outline import Outline
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration
 from caldiff.table.identity import FieldValue
 from caldiff.trace.identity import identity_of
+
+if TYPE_CHECKING:
+    from caldiff.render.outline import Outline
 
 __all__ = [
     "Json",

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import IdentityField
 from caldiff.image.model import Image
 from caldiff.render.look import Look, plural, width_of, wrapped
-from caldiff.render.outline import Outline
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration
 from caldiff.table.identity import FieldValue
 from caldiff.trace.identity import identity_of
+
+if TYPE_CHECKING:
+    from caldiff.render.outline import Outline
 
 __all__ = [
     "FORMATS",

@@ -49,7 +49,8 @@ def mismatches(definition: Definition, image: Image) -> tuple[FitFailure, ...]:
         return (
             FitFailure(condition=None, at=start, expected="conditions under `fits`", got="a definition without any"),
         )
-    return tuple(f for fit in definition.fits for f in _failures(fit, image))
+    personal = [(f.at, f.stop) for f in definition.identity.values() if f.personal]
+    return tuple(f for fit in definition.fits for f in _failures(fit, image, personal))
 
 
 def fits(definition: Definition, image: Image) -> bool:
@@ -57,7 +58,7 @@ def fits(definition: Definition, image: Image) -> bool:
     return not mismatches(definition, image)
 
 
-def _failures(fit: Fit, image: Image) -> Iterable[FitFailure]:
+def _failures(fit: Fit, image: Image, personal: Iterable[tuple[int, int]]) -> Iterable[FitFailure]:
     """The failure of one condition, if it fails."""
     if any(_matches(fit.at, pattern, image) for pattern in fit.any_of):
         return
@@ -65,6 +66,8 @@ def _failures(fit: Fit, image: Image) -> Iterable[FitFailure]:
     try:
         data = image.read(fit.at, len(longest.value))
         got = _text(data) if longest.text else data.hex(" ").upper()
+        if any(start < fit.at + len(data) and fit.at < stop for start, stop in personal):
+            got = "bytes that identify somebody, not shown"
     except CaldiffError:
         got = None
     yield FitFailure(condition=fit, at=fit.at, expected=" or ".join(_shown(p) for p in fit.any_of), got=got)

@@ -13,12 +13,13 @@ from caldiff.table import vin
 from caldiff.table.personal import Key, shortened
 from caldiff.table.remark import Remark
 from caldiff.table.text import legible, trimmed
+from caldiff.value import Value
 
 __all__ = ["FieldValue", "identify"]
 
 
-@attrs.frozen(kw_only=True, repr=False)
-class FieldValue:
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class FieldValue(Value):
     r"""An identity field as it reads in an image. ``text`` is None where the image lacks the bytes.
 
     Text keeps what does not print as ``\xNN``; a BCD field that holds a digit above 9 reads as ``not BCD: `` and its

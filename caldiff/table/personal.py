@@ -6,10 +6,6 @@ them: all are hashed in a moment, and the one whose digest was published is foun
 
 from __future__ import annotations
 
-from typing import Self
-
-import attrs
-
 from caldiff.errors import UsageError
 
 __all__ = ["Key", "shortened"]
@@ -29,7 +25,6 @@ def shortened(text: str) -> str:
     return "*" * (len(text) - kept) + text[len(text) - kept :]
 
 
-@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Key:
     """A secret that a shop holds. Whoever has it can tell whether two records speak of one vehicle, nobody else.
 
@@ -39,11 +34,9 @@ class Key:
         UsageError: the secret has fewer than 16 bytes.
     """
 
-    _secret: bytes
+    __slots__ = ("_secret",)
 
-    @classmethod
-    def of(cls, secret: bytes) -> Self:
-        """The key with this secret."""
+    def __init__(self, secret: bytes) -> None:
         secret = secret.rstrip(b"\r\n")
         if len(secret) < _LEAST:
             raise UsageError(
@@ -51,7 +44,7 @@ class Key:
                 got=f"{len(secret)} bytes",
                 hint="make one of 32 random bytes, once, and keep it",
             )
-        return cls(secret=secret)
+        self._secret = secret
 
     @property
     def name(self) -> str:

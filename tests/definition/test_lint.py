@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
+import attrs
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -114,6 +115,16 @@ def test_outside_the_image(more: dict[str, Any]) -> None:
     found = [finding for finding in lint(definition(**more)) if finding.code != "outside-calibration"]
     assert only(found).code == "outside-image"
     assert only(found).severity == "error"
+
+
+@pytest.mark.parametrize(("at", "fine"), [(0x1FE, True), (0x1FF, False), (0x210, False), (0x211, True)])
+def test_a_table_over_what_identifies_somebody(at: int, fine: bool) -> None:
+    vin = IdentityField(name="vin", at=0x200, size=17, kind="text", byte_order="big", personal=True)
+    found = lint(definition(value("a", at, U16), identity=[vin]))
+    assert [(f.code, f.severity, f.subject) for f in found] == (
+        [] if fine else [("shows-personal", "warning", "table a")]
+    )
+    assert codes(lint(definition(value("a", at, U16), identity=[attrs.evolve(vin, personal=False)]))) == []
 
 
 def test_no_condition_at_all() -> None:

@@ -159,7 +159,7 @@ def test_another_vehicle_is_said_before_anything_else() -> None:
 
 
 def test_digests_match_without_showing() -> None:
-    key = Key.of(bytes(32))
+    key = Key(bytes(32))
     document: dict[str, Any] = comparison_document(compare(calibration(ONE, 1), calibration(OTHER, 1)), View(key=key))
     sides = [next(f for f in s["identity"] if f["name"] == "vin") for s in document["sides"]]
     digests = [key.digest("vin", ONE.decode()), key.digest("vin", OTHER.decode())]

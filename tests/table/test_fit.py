@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from caldiff.canonical import Digest
 from caldiff.definition.definition import Definition
-from caldiff.definition.model import Fit, Frame, Pattern
+from caldiff.definition.model import Fit, Frame, IdentityField, Pattern
 from caldiff.errors import DefinitionMissingError, DoesNotFitError
 from caldiff.image.model import Format, Image, Source
 from caldiff.table.fit import choose, fits, fitting, mismatches, place, require
@@ -58,6 +58,18 @@ def test_wildcards_halves_and_alternatives() -> None:
     assert fits(several, Image.of(b"EU ", start=START))
     assert mismatches(several, Image.of(b"US\x01", start=START))[0].expected == '"EU " or "ROW"'
     assert mismatches(several, Image.of(b"US\x01", start=START))[0].got == r'"US\x01"'
+
+
+@pytest.mark.parametrize("at", [START, START + 6, START + 8])
+def test_a_failure_does_not_show_what_identifies_somebody(at: int) -> None:
+    vin = IdentityField(name="vin", at=START + 3, size=6, kind="text", byte_order="big", personal=True)
+    frame = Frame(start=START, size=64, byte_order="big")
+    fit = Fit(at=at, any_of=(text("XXXX"),))
+    (failure,) = mismatches(Definition.of(name="d", frame=frame, fits=[fit], identity=[vin]), read(DATA, start=START))
+    assert failure.got == "bytes that identify somebody, not shown"
+    beside = Fit(at=START + 9, any_of=(text("XXXX"),))
+    (shown,) = mismatches(Definition.of(name="d", frame=frame, fits=[beside], identity=[vin]), read(DATA, start=START))
+    assert shown.got == r'"\x0010\x00"'
 
 
 def test_conditions_on_absent_bytes_do_not_hold() -> None:

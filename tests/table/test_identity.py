@@ -105,7 +105,7 @@ def test_digits_above_nine_are_a_fault_unless_the_field_is_erased() -> None:
 
 
 def test_only_what_is_personal_has_a_digest_and_only_under_a_key() -> None:
-    key = Key.of(bytes(32))
+    key = Key(bytes(32))
     vin = value_of(b"00WREN4V5N0000017", means="vin")
     assert vin.digest(None) is None
     assert vin.digest(key) == key.digest("vin", "00WREN4V5N0000017")
