@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Literal, overload
+from typing import TYPE_CHECKING, Literal, get_args, overload
 
 import attrs
 import numpy as np
@@ -313,11 +313,22 @@ class Comparison(Shown):
     checksums: tuple[ChecksumDiff, ...] = ()
     notes: tuple[str, ...] = ()
 
+    @property
+    def otherness(self) -> tuple[Otherness, ...]:
+        """How the identities differ, the gravest first."""
+        kinds = {diff.kind for diff in self.identity}
+        return tuple(kind for kind in get_args(Otherness) if kind in kinds)
+
+    @property
+    def warning(self) -> str:
+        """In words that it is another vehicle, controller or software; empty where it is not."""
+        return "".join(f"another {kind}, " for kind in self.otherness if kind in {"vehicle", "controller", "software"})
+
     def __repr__(self) -> str:
         if self.identical:
             return f"<Comparison of {self.before.label!r} and {self.after.label!r}: identical>"
         return (
-            f"<Comparison of {self.before.label!r} and {self.after.label!r}: {len(self.tables)} tables, "
+            f"<Comparison of {self.before.label!r} and {self.after.label!r}: {self.warning}{len(self.tables)} tables, "
             f"{len(self.axes)} axes, {self.fates.total} bytes, {self.fates.unexplained} unexplained>"
         )
 

@@ -29,7 +29,7 @@ def _summary(comparison: Comparison) -> str:
         return "the same"
     fates = comparison.fates
     return (
-        f"{len(comparison.tables)} tables, {len(comparison.axes)} axes; {fates.total} bytes differ, "
+        f"{comparison.warning}{len(comparison.tables)} tables, {len(comparison.axes)} axes; {fates.total} bytes differ, "
         f"{fates.unexplained} of them unexplained"
     )
 

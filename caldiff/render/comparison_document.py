@@ -72,7 +72,7 @@ def _body(comparison: Comparison, view: View) -> Json:
     tables = selected(comparison, view)
     runs, withheld = comparison.unexplained, withheld_from(comparison, view)
     return {
-        "identity_differs": _kinds([comparison]),
+        "identity_differs": list(comparison.otherness),
         "identity": [_identity(comparison, n, view) for n in range(len(comparison.identity))],
         "identical": comparison.identical,
         "across": comparison.across,
@@ -98,7 +98,7 @@ def _body(comparison: Comparison, view: View) -> Json:
 
 def _kinds(comparisons: Iterable[Comparison]) -> list[str]:
     """How identities differ, the gravest first."""
-    return sorted({diff.kind for c in comparisons for diff in c.identity}, key=get_args(Otherness).index)
+    return sorted({kind for c in comparisons for kind in c.otherness}, key=get_args(Otherness).index)
 
 
 def _checksums(comparison: Comparison) -> list[Json]:

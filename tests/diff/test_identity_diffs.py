@@ -98,6 +98,16 @@ def test_a_field_is_personal_if_either_definition_says_so(first: bool) -> None:
     assert (diff.field.personal, diff.kind) == (True, "vehicle")
 
 
+def test_the_library_says_it_first_too() -> None:
+    after = OTHER_VIN.ljust(20) + b"HW02" + b"SW02" + BYTES[28:36] + b"2024"
+    comparison = compare(side(BYTES), side(after, name="e"))
+    assert comparison.otherness == ("vehicle", "controller", "software", "other")
+    words = "another vehicle, another controller, another software, 0 tables"
+    assert f": {words}" in repr(comparison)
+    assert f": {words}" in comparison._repr_html_()
+    assert "another" not in repr(compare(side(BYTES), side(BYTES[:36] + b"2024")))
+
+
 def test_a_difference_does_not_show_what_it_holds() -> None:
     comparison = compare(side(VIN), side(OTHER_VIN))
     assert VIN.decode() not in repr(comparison.identity)
