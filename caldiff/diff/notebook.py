@@ -29,8 +29,8 @@ def _summary(comparison: Comparison) -> str:
         return "the same"
     fates = comparison.fates
     return (
-        f"{comparison.warning}{len(comparison.tables)} tables, {len(comparison.axes)} axes; {fates.total} bytes differ, "
-        f"{fates.unexplained} of them unexplained"
+        f"{comparison.warning}{len(comparison.tables)} tables, {len(comparison.axes)} axes; "
+        f"{fates.total} bytes differ, {fates.unexplained} of them unexplained"
     )
 
 
