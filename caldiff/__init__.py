@@ -16,6 +16,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from caldiff.canonical import Digest as Digest
+    from caldiff.checksum.correct import correct as correct_checksums
+    from caldiff.checksum.find import find as find_checksums
+    from caldiff.checksum.state import states as checksum_states
     from caldiff.definition.catalogue import Catalogue as Catalogue
     from caldiff.definition.catalogue import load_definition as load_definition
     from caldiff.definition.definition import Definition as Definition
@@ -48,17 +51,25 @@ _ROOMS = {
     "Limits": "caldiff.image.limits",
     "Series": "caldiff.diff.model",
     "Table": "caldiff.table.model",
+    "checksum_states": "caldiff.checksum.state",
     "compare": "caldiff.diff.compare",
     "compare_series": "caldiff.diff.series",
+    "correct_checksums": "caldiff.checksum.correct",
     "decode": "caldiff.table.decode",
     "dump_image": "caldiff.image.writing",
+    "find_checksums": "caldiff.checksum.find",
     "load_definition": "caldiff.definition.catalogue",
     "open": "caldiff.table.opening",
     "read_image": "caldiff.image.reading",
     "write_image": "caldiff.image.writing",
     "write_table": "caldiff.table.encode",
 }
-_RENAMED = {"open": "open_calibration"}
+_RENAMED = {
+    "checksum_states": "states",
+    "correct_checksums": "correct",
+    "find_checksums": "find",
+    "open": "open_calibration",
+}
 
 __all__ = [
     "CaldiffError",
@@ -72,10 +83,13 @@ __all__ = [
     "Series",
     "Table",
     "__version__",
+    "checksum_states",
     "compare",
     "compare_series",
+    "correct_checksums",
     "decode",
     "dump_image",
+    "find_checksums",
     "load_definition",
     "open",
     "read_image",

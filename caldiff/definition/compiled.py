@@ -170,7 +170,7 @@ def _add_places(body: _Body, normal: Normal, names: Mapping[str, Sequence[str]])
     tables, axes = names["tables"], names["axes"]
     spans = [_table_spans(normal["tables"][name]) for name in tables]
     spans += [_axis_spans(normal["axes"][name]) for name in axes]
-    for name, intervals in zip([*tables, *axes], spans, strict=True):
+    for name, intervals in (*zip([*tables, *axes], spans, strict=True), *_declared_spans(normal)):
         for start, stop in intervals:
             if start < 0 or stop > _LARGEST_ADDRESS:
                 problem = CaldiffError(f"{name} reaches an address that no image has", got=f"{start} to {stop}")
@@ -182,6 +182,21 @@ def _add_places(body: _Body, normal: Normal, names: Mapping[str, Sequence[str]])
     body.add("ranks", packed("I", arrays.ranks))
     body.add("items", packed("I", arrays.items))
     return list(arrays.layers), code
+
+
+def _declared_spans(normal: Normal) -> Iterator[tuple[str, list[tuple[int, int]]]]:
+    """Identity fields, regions and checksums: those that comparisons lay beside differing bytes."""
+
+    def span(item: Normal, key: str = "at") -> tuple[int, int]:
+        return int(item[key]), int(item[key]) + int(item["size"])
+
+    for name, field in normal.get("identity", {}).items():
+        yield name, [span(field)]
+    for region in normal.get("regions", ()):
+        yield region["name"], [span(region, "start")]
+    for checksum in normal.get("checksums", ()):
+        covered = [span(part, "start") for key in ("spans", "skip") for part in checksum.get(key, ())]
+        yield checksum["name"], covered + [span(field) for field in checksum["fields"]]
 
 
 def _add_users(body: _Body, normal: Normal, names: Mapping[str, Sequence[str]]) -> None:

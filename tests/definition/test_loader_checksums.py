@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from caldiff.crc import Crc, catalogue
@@ -222,3 +222,45 @@ def test_an_order_without_meaning_is_none(drawn: st.DataObject) -> None:
     line = "  - {name: c, over: [cal], skip: [HOLES], crc: CRC-32, stored: {at: 0x300, type: u32}}\n"
     one, two = (normal_from_text(HEAD + line.replace("HOLES", ", ".join(h))).normal for h in (holes, shuffled))
     assert one == two
+
+
+DAMAGED = HEAD + "".join(
+    f"  - {{name: c{n}, {spelled.replace('0x300', hex(0x8000 + 64 * n))}}}\n" for n, spelled in enumerate(SPELLED)
+)
+WORDS = ["0", "-1", "null", "[", "]", "{", "}", ": ", ", ", "stored", "skip", "crc", "u64", "cal", "0xFFFFFFFFFFFFFFFF"]
+
+
+@given(
+    st.lists(st.tuples(st.floats(0, 1), st.integers(0, 8), st.sampled_from(WORDS)), min_size=1, max_size=3),
+)
+@settings(max_examples=200)
+def test_a_damaged_checksum(damage: list[tuple[float, int, str]]) -> None:
+    """It loads, or it is refused with its problems; what loads can be compiled and read again."""
+    text = DAMAGED
+    for at, length, word in damage:
+        place = len(HEAD) + int(at * (len(text) - len(HEAD)))
+        text = text[:place] + word + text[place + length :]
+    try:
+        definition = definition_from_text(text)
+    except DefinitionError:
+        return
+    assert all(definition.checksums[name].name == name for name in definition.checksums)
+
+
+def test_the_undamaged_text_loads() -> None:
+    assert len(definition_from_text(DAMAGED).checksums) == len(SPELLED)
+
+
+@pytest.mark.parametrize(
+    "part",
+    [
+        "regions: [{name: r, at: 0xFFFFFFFFFFFFFFF0, size: 8, role: checksum}]",
+        "identity: {a: {at: 0x7FFFFFFFFFFFFFFE, number: u32}}",
+        "checksums: [{name: c, over: [{at: 0, size: 8}], crc: CRC-32, stored: {at: 0x7FFFFFFFFFFFFFFE, type: u32}}]",
+        "checksums: [{name: c, over: [{at: 0xFFFFFFFFFFFFFFF0, size: 8}], crc: CRC-32, stored: {at: 0, type: u32}}]",
+    ],
+)
+def test_addresses_that_no_image_has(part: str) -> None:
+    head = "definition: 1\nname: d\nimage: {start: 0, size: 64 KiB, byte_order: little}\n"
+    with pytest.raises(DefinitionError, match="reaches an address that no image has"):
+        definition_from_text(f"{head}{part}\n")
