@@ -63,12 +63,11 @@ def identify(image: Image, definition: Definition) -> tuple[FieldValue, ...]:
 
 
 def _value(image: Image, field: IdentityField, erased: int) -> FieldValue:
-    personal = field.personal or field.means == "vin"
     if not image.holds(field.at, field.stop):
-        return FieldValue(field=field, text=None, personal=personal)
+        return FieldValue(field=field, text=None, personal=field.personal)
     data = image.read(field.at, field.size)
     remarks = tuple(_remarks(data, field, erased))
-    return FieldValue(field=field, text=_read(data, field, erased), personal=personal, remarks=remarks)
+    return FieldValue(field=field, text=_read(data, field, erased), personal=field.personal, remarks=remarks)
 
 
 def _read(data: bytes, field: IdentityField, erased: int) -> str:

@@ -62,7 +62,7 @@ def _held_against(value: FieldValue, states: dict[str, State]) -> FieldValue:
 
 
 def _remark(field: IdentityField, text: str, state: State) -> Remark | None:
-    if not text.isascii() or not text.isalnum() or set(text.upper()) - set("0123456789ABCDEF"):
+    if set(text) - set("0123456789abcdefABCDEF"):
         return Remark(kind="cvn-digits", text="is no hexadecimal number")
     if state.reckoned is None:
         reason = state.reason or "there is no way to reckon it here"

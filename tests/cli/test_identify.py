@@ -93,6 +93,18 @@ def test_a_table_at_80_columns(call: Run, folder: Path) -> None:
     assert VIN not in out
 
 
+def test_two_files_of_one_content(call: Run, folder: Path) -> None:
+    """The very same file is told from another file that holds the same."""
+    again, packed = (
+        call("identify", STOCK, str(folder / "a.bin")),
+        call("identify", STOCK, str(folder / "mail" / "old")),
+    )
+    assert "(the very same file)" in again.out
+    assert "(2 different files)" in packed.out
+    assert "The same content" not in call("identify", STOCK, REV1).out
+    assert json.loads(call("identify", STOCK, REV1, "--json").out)["same_content"] == []
+
+
 def test_what_is_named_is_trouble_where_what_lies_in_a_folder_is_not(call: Run, folder: Path) -> None:
     assert call("identify", str(folder)).status == 0
     for name in ("note.txt", "mail/broken.hex", "stranger.bin", "nowhere", "no-such-file"):

@@ -168,6 +168,15 @@ def test_digests_match_without_showing() -> None:
     assert leaks(json.dumps(document), ONE) == []
 
 
+def test_what_is_only_worth_knowing_is_told_of_a_file_but_not_in_a_comparison() -> None:
+    field = IdentityField(name="vin", at=AT, size=17, kind="text", byte_order="big", means="vin")
+    definition = Definition.of(name="d", frame=Frame(start=0, size=128, byte_order="big"), identity=[field])
+    one, other = (attrs.evolve(calibration(vin, 1), definition=definition) for vin in (ONE, OTHER))
+    note = "note: vin begins as one from outside North America"
+    assert any(note in line for line in file_lines(one, Look(width=200), View()))
+    assert "not checked" not in comparison_text(compare(one, other), Look(width=200), View())
+
+
 def test_a_fault_is_told_wherever_the_identity_is() -> None:
     bad = calibration(ONE[:8] + b"6" + ONE[9:], 1)
     words = "! vin has a check digit"

@@ -70,6 +70,9 @@ def test_of_a_digest_the_leading_bytes(calibration: Make) -> None:
     method = Hash(name="sha-1")
     assert kinds(calibration(DATA, declared(method), held=held(SHA1[:4]), **facts)) == []
     assert kinds(calibration(DATA, declared(method), held=held(SHA1[-4:]), **facts)) == ["cvn-differs"]
+    text = {"kind": "text", "size": 10, "checksum": "calibration"}
+    assert kinds(calibration(DATA, declared(method), held=held(b"F7C3BC1D\0\0"), **text)) == []
+    assert kinds(calibration(DATA, declared(method), held=held(b"AE3441\0\0\0\0"), **text)) == ["cvn-differs"]
 
 
 @pytest.mark.parametrize(
