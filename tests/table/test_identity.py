@@ -123,3 +123,21 @@ def test_any_bytes_read_as_one_printable_line(data: bytes, kind: str) -> None:
     text = read(data, kind)
     assert text is not None
     assert all(c.isprintable() or c == "\xa0" for c in text)
+
+
+@given(
+    st.binary(min_size=17, max_size=24) | st.text("0123456789ABCDEFGHJKLMNPRSTUVWXYZ", min_size=17, max_size=17),
+    st.sampled_from(["vin", "cvn", "software-version", "free"]),
+    st.sampled_from([None, True, False]),
+)
+def test_any_bytes_of_any_meaning_have_remarks_that_give_nothing_away(
+    data: bytes | str, means: str, check_digit: bool | None
+) -> None:
+    held = data.encode() if isinstance(data, str) else data
+    value = value_of(held, means=means, check_digit=check_digit)
+    assert value.text is not None
+    hidden = value.text[:-4]
+    for remark in value.remarks:
+        assert remark.text.isprintable()
+        assert not any(hidden[n : n + 5] in remark.text for n in range(max(len(hidden) - 4, 0)))
+    assert means == "vin" or not value.remarks
