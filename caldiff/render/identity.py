@@ -153,7 +153,7 @@ def _table(found: Sequence[Identified], look: Look, view: View) -> list[str]:
     out = [] if narrow else [look.paint(_line(_HEADINGS, widths, look), "strong")]
     for one, row in zip(found, rows, strict=True):
         if narrow or width_of(row[0]) > widths[0]:
-            out += wrapped(row[0], look.width)
+            out.append(row[0])  # whatever the width: a path in two pieces is no path to copy
             row[0] = ""
         text = f"{', '.join(row[1:-1])}, checksums {row[-1]}"
         out += wrapped(text, look.width, indent=2) if narrow else [_line(row, widths, look)]
