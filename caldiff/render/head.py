@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import IdentityField
 from caldiff.image.model import Image
-from caldiff.render.look import Look, plural, width_of, wrapped
+from caldiff.render.look import Look, pad, plural, width_of, wrapped
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration
 from caldiff.table.identity import FieldValue
@@ -98,7 +98,7 @@ def file_lines(calibration: Calibration, look: Look, view: View) -> list[str]:
 def known_lines(label: str, image: Image | Outline, meaning: Sequence[str], look: Look, *, mark: str = "") -> list[str]:
     """Name, format and what the file says of itself, with a mark in front."""
     indent = len(mark) + 2 if mark else 0
-    name = wrapped(look.text(label), look.width, indent=indent, lead=mark)
+    name = [pad(mark, indent) + look.text(label)]  # whatever the width: a path in two pieces is no path to copy
     out = [look.paint(line, "strong") for line in name]
     notes = image.source.notes if image.source else ()
     texts = [", ".join(_format(image)), *meaning]
