@@ -197,8 +197,10 @@ def _around_itself(area: Area, prefixes: Prefixes, places: Places) -> Iterator[A
     for own in owns:
         values = _replaced(area, method, own, size, (addresses - start, before, behind))
         for order in _orders(places):
-            for n in np.flatnonzero(values == places.words(0, order, addresses)).tolist():
-                at = int(addresses[n])
+            hits = addresses[values == places.words(0, order, addresses)]
+            if hits.size > max(1, addresses.size // 2):
+                continue  # any word makes up for the rest where the whole comes out at nothing: see the constants
+            for at in hits.tolist():
                 if own == "skip" and at + size == area.region.stop:
                     continue  # the same as the prefix before it
                 coverage = Coverage(spans=(Span(start=start, stop=area.region.stop),), own=own)

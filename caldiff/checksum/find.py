@@ -240,7 +240,9 @@ def _same_scheme(kept: Checksum, other: Checksum) -> bool:
 
 def _a_copy(kept: Checksum, other: Checksum) -> bool:
     """The same value, stored a second time."""
-    return (kept.method, kept.coverage) == (other.method, other.coverage) and kept.constant is other.constant is None
+    outside = all(f.stop <= s.start or s.stop <= f.at for s in other.coverage.spans for f in other.fields)
+    alike = (kept.method, kept.coverage) == (other.method, other.coverage)
+    return outside and alike and kept.constant is other.constant is None
 
 
 def _explains(kept: Checksum, other: Checksum) -> bool:

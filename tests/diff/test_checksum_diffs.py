@@ -108,3 +108,16 @@ def test_a_checksum_of_one_definition_only(make: Any) -> None:
         ("added", None, "valid"),
         ("gone", "valid", None),
     ]
+
+
+@pytest.mark.parametrize(("moved", "changed"), [(b"\0\0\0\1", False), (b"\0\0\0\2", True)])
+@pytest.mark.parametrize("parts", [((40, 44),), ((40, 42), (42, 44)), ((40, 41), (41, 44))])
+def test_content_that_moved_is_the_same_content(
+    make: Any, parts: tuple[tuple[int, int], ...], moved: bytes, changed: bool
+) -> None:
+    """In one piece before, somewhere else and in other pieces after."""
+    old = make.definition(name="old", checksums=[make.checksum("sum", 20, (0, 4))])
+    new = make.definition(name="new", checksums=[make.checksum("sum", 20, *parts)])
+    after = make.image(a40=moved, a20=TWO if changed else ONE, a60=b"\1")
+    found = compare(*make.sides([make.image(**GOOD), after], [old, new])).checksums
+    assert [facts(d) for d in found] == ([(True, True, "valid", "valid", False)] if changed else [])
