@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from caldiff.cli import main
+from caldiff.cli import process
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(process())
