@@ -84,6 +84,13 @@ def compile_normal(normal: Normal, sources: Iterable[Source] = (), *, key: bytes
     Raises:
         DefinitionError: an address that no 63 bits hold.
     """
+    from caldiff.definition.uncollected import uncollected  # noqa: PLC0415 - opening does without
+
+    with uncollected():
+        return _compiled(normal, sources, key)
+
+
+def _compiled(normal: Normal, sources: Iterable[Source], key: bytes) -> bytes:
     names = {section: sorted(normal.get(section, ())) for section in _SECTIONS}
     records = {section: [_encoded(normal[section][name]).encode() for name in names[section]] for section in _SECTIONS}
     body = _Body()

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -18,6 +16,7 @@ from caldiff.definition.extends import Merged, Written, ancestry, merge, read_by
 from caldiff.definition.fields import IMAGE, NAMED
 from caldiff.definition.meaning import OPEN, Context, number, within
 from caldiff.definition.problems import MOST_KEPT, Problem
+from caldiff.definition.uncollected import uncollected
 from caldiff.errors import CaldiffError, DefinitionError
 
 __all__ = ["Loaded", "SourceFile", "load_normal", "normal_from_text"]
@@ -64,7 +63,7 @@ def load_normal(path: str | PathLike[str], *, folders: Sequence[Path] = ()) -> L
     """
     file = Path(path)
     data = read_bytes(file)
-    with _uncollected():
+    with uncollected():
         return _load(data, str(path), file.parent, folders)
 
 
@@ -73,20 +72,8 @@ def normal_from_text(
 ) -> Loaded:
     """Read a definition from text, as if it stood in ``file`` within ``folder``. Raises like :func:`load_normal`."""
     data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogatepass")
-    with _uncollected():
+    with uncollected():
         return _load(data, file, folder, folders)
-
-
-@contextmanager
-def _uncollected() -> Iterator[None]:
-    """Hold the garbage collector off: a definition is half a million objects and not one cycle."""
-    running = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if running:
-            gc.enable()
 
 
 def _load(data: bytes, file: str, folder: Path | None, folders: Sequence[Path]) -> Loaded:
