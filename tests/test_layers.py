@@ -22,6 +22,7 @@ RANKS = {
     "caldiff.errors": 0,
     "caldiff.canonical": 0,
     "caldiff.crc": 0,
+    "caldiff.storing": 0,
     "caldiff.value": 0,
     "caldiff.image": 1,
     "caldiff.definition": 1,

@@ -68,17 +68,9 @@ class Cache:
 
 
 def _place(path: Path, data: bytes) -> None:
-    """Write to a file of another name first, then rename: a reader sees the old file or the new one."""
-    beside = path.with_name(f".{path.name}.{os.getpid()}.{os.urandom(4).hex()}")
-    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        beside.replace(path)
-    except BaseException:
-        with suppress(OSError):
-            beside.unlink()
-        raise
+    from caldiff.storing import store  # noqa: PLC0415 - most runs only read the cache
+
+    store(path, data, overwrite=True, mode=0o600)
 
 
 def _key(path: Path) -> bytes | None:

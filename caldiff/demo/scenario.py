@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 import zipfile
 from collections.abc import Mapping
 from io import BytesIO
@@ -14,6 +12,7 @@ from caldiff.demo.story import tell
 from caldiff.errors import FileError
 from caldiff.image.model import RecordShape
 from caldiff.image.writing import dump_image
+from caldiff.storing import store
 
 __all__ = ["demo_files", "write_demo"]
 
@@ -109,16 +108,7 @@ def _there(path: Path, data: bytes) -> bool:
 
 
 def _create(path: Path, data: bytes) -> None:
-    """The whole file or none of it, and never over one that appeared meanwhile."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".caldiff-")
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(temporary).chmod(0o644)
-        path.hardlink_to(temporary)
+        store(path, data)
     except FileExistsError as error:
         raise FileError("another file of this name appeared while the demo was written", file=path) from error
-    finally:
-        Path(temporary).unlink()

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import errno
 import os
-from contextlib import suppress
 from io import BytesIO
 from os import PathLike, fspath
-from secrets import token_hex
 from typing import assert_never
 
 from caldiff.errors import FileError, ImageError, LimitError, UsageError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Format, Image, RecordShape
+from caldiff.storing import store
 
 __all__ = ["dump_image", "write_image"]
 
 _BITS = {"ihex": (16, 20, 32), "srec": (16, 24, 32), "titxt": (24, 32)}
 _HEADER = 252
 """What the length byte of an S0 record leaves for its content."""
-_NO_LINK = {errno.EPERM, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK}
-"""What a file system without hard links answers."""
 
 
 def dump_image(
@@ -80,15 +76,8 @@ def write_image(  # noqa: D417, PLR0913 - one keyword a choice; those not told h
         FileError: the file exists, or cannot be written; and what :func:`dump_image` raises.
     """
     data = dump_image(image, format=format, shape=shape, fill=fill, limits=limits)
-    target = os.path.realpath(path)
-    beside = os.path.join(os.path.dirname(target), f".{os.path.basename(target)}.{token_hex(4)}.part")  # noqa: PTH118, PTH119, PTH120
     try:
-        try:
-            _store(beside, data)
-            _place(beside, target, overwrite=overwrite)
-        finally:
-            with suppress(FileNotFoundError):
-                os.unlink(beside)  # noqa: PTH108
+        store(os.path.realpath(path), data, overwrite=overwrite)
     except FileExistsError as error:
         raise FileError("the file exists already", file=fspath(path), hint="ask to overwrite it if meant") from error
     except OSError as error:
@@ -183,37 +172,3 @@ def _check(shape: RecordShape, kind: Format, image: Image) -> None:
         raise UsageError("the header is too long", expected=f"{_HEADER} bytes at most", got=str(len(shape.header)))
     if any(e is not None and not 0 <= e < 1 << 32 for e in (shape.entry, shape.segmented_entry)):
         raise UsageError("the start address is beyond 32 bits", got=str(shape.entry))
-
-
-def _store(path: str, data: bytes) -> None:
-    """A new file with its content safe on the disk."""
-    place = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-    with os.fdopen(place, "wb") as stream:
-        stream.write(data)
-        stream.flush()
-        os.fsync(stream.fileno())
-
-
-def _place(beside: str, target: str, *, overwrite: bool) -> None:
-    """Give the finished file its name. Without ``overwrite`` creating the name exclusively decides a race."""
-    if overwrite:
-        os.replace(beside, target)  # noqa: PTH105
-    else:
-        try:
-            os.link(beside, target)
-        except OSError as error:
-            if error.errno not in _NO_LINK:
-                raise
-            os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
-            os.replace(beside, target)  # noqa: PTH105
-    _sync_folder(os.path.dirname(target))  # noqa: PTH120
-
-
-def _sync_folder(path: str) -> None:
-    """Make the new name last through a power cut, where the system lets a folder be opened."""
-    with suppress(OSError):
-        place = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(place)
-        finally:
-            os.close(place)
