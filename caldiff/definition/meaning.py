@@ -13,17 +13,11 @@ from typing import Any
 
 import attrs
 
-from caldiff.definition.fields import (
-    BIT_FIELD,
-    IDENTITY,
-    LOOKUP,
-    RATIONAL,
-    REGION,
-    SCALING_KINDS,
-)
+from caldiff.definition.fields import IDENTITY, REGION
 from caldiff.definition.kinds import ADDRESSES, Section
 from caldiff.definition.model import TYPES
 from caldiff.definition.problems import Problem, seen
+from caldiff.definition.scaling_fields import BIT_FIELD, LOOKUP, RATIONAL, SCALING_KINDS
 
 __all__ = ["Context", "fit", "identity", "number", "region", "scaling", "texts", "within"]
 
