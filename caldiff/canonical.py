@@ -95,7 +95,10 @@ def _plain(value: object) -> bool:
                 plain &= _plain(item)
             return plain
         case list() | tuple():
-            return all([_plain(item) for item in value])  # noqa: C419 - every item is to be checked
+            plain = True
+            for item in value:
+                plain &= _plain(item)
+            return plain
         case _:
             raise TypeError(f"{type(value).__name__} has no canonical form here")
 

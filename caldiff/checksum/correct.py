@@ -78,7 +78,8 @@ def _value(image: Image, state: State) -> int:
     if not any(where for field in inside for where in field):
         if checksum.constant is not None:
             raise ChecksumError("the compensation word is not among what is covered")
-        assert state.reckoned is not None  # noqa: S101 - an opaque one never comes here
+        if state.reckoned is None:
+            raise ChecksumError("an opaque value cannot be worked out")
         return state.reckoned
     if not isinstance(method, Sum | Xor | Crc):
         raise ChecksumError("a value that is covered by itself cannot be worked out with this method")

@@ -11,7 +11,7 @@ from caldiff.errors import ImageError
 from caldiff.image.limits import Limits
 from caldiff.image.parsed import Parsed
 from caldiff.image.records import DataRecords, HexFacts, hex_shape
-from caldiff.image.text import Memory, Notes, Text, bad_character, shown
+from caldiff.image.text import Memory, Notes, Text, broken_record, cut_short, shown
 
 __all__ = ["read_ihex"]
 
@@ -100,30 +100,17 @@ class _Reader:
             return ImageError(
                 "this line is no Intel HEX record", file=self.name, line=number, expected='":" first', got=shown(line)
             )
-        return bad_character(line, 1, name=self.name, line_number=number) or ImageError(
-            "the record is cut short or has an odd number of digits",
-            file=self.name,
-            line=number,
-            expected="an even number of digits, 10 at least",
-            got=str(len(line) - 1),
-        )
+        return cut_short(line, 1, least=10, name=self.name, line_number=number)
 
     def _broken(self, line: str, number: int) -> ImageError:
         record = bytes.fromhex(line[1:])
-        if record[0] != len(record) - 5:
-            return ImageError(
-                "the record has another length than it says",
-                file=self.name,
-                line=number,
-                expected=f"{record[0]} data bytes",
-                got=str(len(record) - 5),
-            )
-        return ImageError(
-            "the record checksum is wrong",
-            file=self.name,
-            line=number,
-            expected=f"{-sum(record[:-1]) & 0xFF:02X}",
-            got=f"{record[-1]:02X}",
+        return broken_record(
+            record,
+            beside=5,
+            counted="data bytes",
+            checksum=-sum(record[:-1]),
+            name=self.name,
+            line_number=number,
         )
 
     def _measure(self, kind: int, size: int, number: int) -> None:

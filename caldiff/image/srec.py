@@ -11,7 +11,7 @@ from caldiff.errors import ImageError
 from caldiff.image.limits import Limits
 from caldiff.image.parsed import Parsed
 from caldiff.image.records import DataRecords, SrecFacts, srec_shape
-from caldiff.image.text import Memory, Notes, Text, bad_character, shown
+from caldiff.image.text import Memory, Notes, Text, broken_record, cut_short, shown
 
 __all__ = ["read_srec"]
 
@@ -101,30 +101,17 @@ class _Reader:
                 expected='"S" and a digit first',
                 got=shown(line),
             )
-        return bad_character(line, 2, name=self.name, line_number=number) or ImageError(
-            "the record is cut short or has an odd number of digits",
-            file=self.name,
-            line=number,
-            expected="an even number of digits, 4 at least",
-            got=str(len(line) - 2),
-        )
+        return cut_short(line, 2, least=4, name=self.name, line_number=number)
 
     def _broken(self, line: str, number: int) -> ImageError:
         record = bytes.fromhex(line[2:])
-        if record[0] != len(record) - 1:
-            return ImageError(
-                "the record has another length than it says",
-                file=self.name,
-                line=number,
-                expected=f"{record[0]} bytes after the length",
-                got=str(len(record) - 1),
-            )
-        return ImageError(
-            "the record checksum is wrong",
-            file=self.name,
-            line=number,
-            expected=f"{~sum(record[:-1]) & 0xFF:02X}",
-            got=f"{record[-1]:02X}",
+        return broken_record(
+            record,
+            beside=1,
+            counted="bytes after the length",
+            checksum=~sum(record[:-1]),
+            name=self.name,
+            line_number=number,
         )
 
     def _short(self, line: str, number: int) -> ImageError:

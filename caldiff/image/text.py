@@ -13,7 +13,7 @@ from caldiff.errors import ImageError, LimitError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Note, Segment
 
-__all__ = ["Memory", "Notes", "Spelling", "Text", "bad_character", "shown"]
+__all__ = ["Memory", "Notes", "Spelling", "Text", "bad_character", "broken_record", "cut_short", "shown"]
 
 _PAGE_BITS = 12
 _PAGE = 1 << _PAGE_BITS
@@ -44,6 +44,41 @@ def bad_character(line: str, start: int, *, name: str, line_number: int) -> Imag
                 got=repr(character) if " " <= character <= "~" else f"byte {ord(character):02X}",
             )
     return None
+
+
+def cut_short(line: str, start: int, *, least: int, name: str, line_number: int) -> ImageError:
+    """The error for a record that is no even row of digits from ``start``: a foreign character, or digits missing."""
+    return bad_character(line, start, name=name, line_number=line_number) or ImageError(
+        "the record is cut short or has an odd number of digits",
+        file=name,
+        line=line_number,
+        expected=f"an even number of digits, {least} at least",
+        got=str(len(line) - start),
+    )
+
+
+def broken_record(  # noqa: PLR0913 - what the two forms of records differ in
+    record: bytes, *, beside: int, counted: str, checksum: int, name: str, line_number: int
+) -> ImageError:
+    """The error for a record that the library does not take: its length byte is wrong, else its checksum.
+
+    ``beside`` are the bytes that the length does not count, ``counted`` says what it does.
+    """
+    if record[0] != len(record) - beside:
+        return ImageError(
+            "the record has another length than it says",
+            file=name,
+            line=line_number,
+            expected=f"{record[0]} {counted}",
+            got=str(len(record) - beside),
+        )
+    return ImageError(
+        "the record checksum is wrong",
+        file=name,
+        line=line_number,
+        expected=f"{checksum & 0xFF:02X}",
+        got=f"{record[-1]:02X}",
+    )
 
 
 class Notes:
