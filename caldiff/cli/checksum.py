@@ -12,6 +12,7 @@ from caldiff.cli import DIFFERENT, SAME, TROUBLE
 from caldiff.cli.finding import add_file_options, limits_for, opened
 from caldiff.cli.terminal import add_look_options, formatter, look_for, write
 from caldiff.cli.trouble import warn
+from caldiff.definition.checksums import Opaque
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import Region
 from caldiff.errors import ChecksumError, DefinitionMissingError, FileError, UsageError
@@ -127,9 +128,9 @@ def _correct(side: Calibration, options: Namespace) -> int:
     _read_back(right, options)
     before, after = states(side.image, checksums), states(right, checksums)
     fixed = tuple(one.name for one, two in zip(before, after, strict=True) if one.stored != two.stored)
-    opaque = [two for one, two in zip(before, after, strict=True) if two.status == "not verifiable"]
-    for state in opaque:
-        warn(f"{state.name} cannot be verified or made here: {state.checksum.method.what}")  # type: ignore[union-attr] # opaque
+    for state in after:
+        if isinstance(state.checksum.method, Opaque):
+            warn(f"{state.name} cannot be verified or made here: {state.checksum.method.what}")
     found = Checked(calibration=side, states=after, corrected=options.output, fixed=fixed)
     if options.json:
         write(printed(checksum_document([found])))

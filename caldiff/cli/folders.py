@@ -33,7 +33,7 @@ def below(folder: str) -> Iterator[Found]:
         path = waiting.pop()
         if os.path.isdir(path) and not (path != folder and os.path.islink(path)):  # noqa: PTH112, PTH114 - as elsewhere
             try:
-                names = sorted((n for n in os.listdir(path) if not n.startswith(".")), reverse=True)  # noqa: PTH208
+                names = sorted((n for n in os.listdir(path) if not n.startswith(".")), reverse=True)  # noqa: PTH208 - names are text here
             except OSError as error:
                 yield Found(path=path, error=FileError(f"cannot be read: {error.strerror}", file=path))
                 continue

@@ -18,7 +18,8 @@ __all__ = ["BrokenContainerError", "unpack_gzip", "unpack_zip"]
 _MEMBERS = 1000
 _ENCRYPTED = 0x1
 _STORED, _DEFLATED = 0, 8
-
+_LISTED = 10
+"""images named in an error"""
 
 Unpacked = tuple[bytes, str | None, tuple[Note, ...]]
 """The one image inside, the name of its member, and notes."""
@@ -119,7 +120,7 @@ def _only_image(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], name: 
         return found, images[0], tuple(notes)
     if not images:
         raise ImageError("the zip holds no image", file=name, got="; ".join(n.text for n in notes[:5]) or "no file")
-    listed = ", ".join(repr(i) for i in images[:10]) + (", …" if len(images) > 10 else "")  # noqa: PLR2004
+    listed = ", ".join(repr(i) for i in images[:_LISTED]) + (", …" if len(images) > _LISTED else "")
     raise ImageError(
         "the zip holds several images",
         file=name,

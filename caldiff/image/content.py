@@ -109,7 +109,7 @@ def text_format(data: bytes) -> Format | None:
     middle = len(data) // 2
     places = (data[:HEAD], data[middle : middle + HEAD], data[-HEAD:])
     samples = [place for place in places if 2 * len(place.translate(None, _DIGITS)) <= len(place)]
-    for format_, pattern in _RECORDS if len(samples) >= 2 else ():  # noqa: PLR2004
+    for format_, pattern in _RECORDS if len(samples) >= 2 else ():  # noqa: PLR2004 - one line is chance
         shares = [_share(pattern, sample) for sample in samples]
         if sum(share >= 0.5 for share in shares) >= 2:  # noqa: PLR2004 - two of the three samples, at least half of each
             return None if format_ == "titxt" and b"@" not in data[:HEAD] else format_

@@ -101,11 +101,11 @@ def ihex_records(image: Image, shape: RecordShape) -> Iterator[bytes]:
     bank = -1 if shape.leading else 0
     zeroed = True
     # Only a linear base lets an address go on over 64 KiB; a segmented one would wrap around.
-    linear = bits == 32 and not shape.segmented  # noqa: PLR2004
+    linear = bits == 32 and not shape.segmented  # noqa: PLR2004 - address bits of a form
     for address, data in _runs(image, shape, lambda a: (a | (_BANK - 1)) + 1, lambda _: linear):
         if address >> 16 != bank:
             bank = address >> 16
-            low = bits == 20 or (shape.segmented and bank < _MEBI_BANKS)  # noqa: PLR2004
+            low = bits == 20 or (shape.segmented and bank < _MEBI_BANKS)  # noqa: PLR2004 - address bits of a form
             if not (low or zeroed):
                 yield _special(2, b"\0\0", shape)
             zeroed = not low or bank == 0
@@ -208,7 +208,7 @@ def titxt_lines(image: Image, shape: RecordShape) -> Iterator[bytes]:
     """TI-TXT in pieces. Raises ImageError for an address beyond 32 bits."""
     _hold(image, 32)
     newline = shape.newline.encode()
-    wide = 0 if shape.address_bits == 24 else _BANK  # noqa: PLR2004
+    wide = 0 if shape.address_bits == 24 else _BANK  # noqa: PLR2004 - address bits of a form
     for segment in image.segments:
         start = f"@{segment.start:0{4 if segment.start < wide else 6}X}"
         lines = [start if shape.upper else start.lower(), *_hex_lines(segment.data, shape)]

@@ -136,11 +136,11 @@ def _parsed(data: bytes, kind: Format, *, name: str, start: int, limits: Limits)
         case "srec":
             return _srec(data, name, limits)
         case "titxt":
-            from caldiff.image.titxt import read_titxt  # noqa: PLC0415
+            from caldiff.image.titxt import read_titxt  # noqa: PLC0415 - as above
 
             return read_titxt(data, name=name, limits=limits)
         case "elf":
-            from caldiff.image.elf import read_elf  # noqa: PLC0415
+            from caldiff.image.elf import read_elf  # noqa: PLC0415 - as above
 
             return read_elf(data, name=name, limits=limits)
         case _:

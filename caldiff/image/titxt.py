@@ -76,7 +76,7 @@ class _Reader:
                 "an address mark without an address", file=self.name, line=number
             )
         digits = found[1].lstrip("0")
-        if found[1].startswith("00") and len(found[1]) == 6:  # noqa: PLR2004
+        if found[1].startswith("00") and len(found[1]) == 6:  # noqa: PLR2004 - the digits of 24 bits
             self.bits = 24
         if len(digits) > 8:  # noqa: PLR2004 - 32 bits
             raise ImageError(

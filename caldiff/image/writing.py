@@ -60,7 +60,7 @@ def write_image(  # noqa: D417, PLR0913 - one keyword a choice; those not told h
     image: Image,
     path: str | PathLike[str],
     *,
-    format: Format | None = None,  # noqa: A002
+    format: Format | None = None,  # noqa: A002 - as at dump_image
     shape: RecordShape | None = None,
     fill: int | None = None,
     overwrite: bool = False,
@@ -85,7 +85,7 @@ def write_image(  # noqa: D417, PLR0913 - one keyword a choice; those not told h
         raise FileError(f"the file cannot be written: {reason[:1].lower()}{reason[1:]}", file=fspath(path)) from error
 
 
-def shape_for(image: Image, format: Format) -> RecordShape:  # noqa: A002
+def shape_for(image: Image, format: Format) -> RecordShape:  # noqa: A002 - as at dump_image
     """The shape that an image is written in: its file's, or a plain one in the narrowest form that holds it.
 
     The start address that another text format gave is kept.
@@ -118,7 +118,7 @@ def _own_format(image: Image) -> Format:
 
 
 def _filled(image: Image, fill: int, limits: Limits) -> Image:
-    if not 0 <= fill <= 0xFF:  # noqa: PLR2004
+    if not 0 <= fill <= 0xFF:  # noqa: PLR2004 - a byte
         raise UsageError("the fill is one byte", expected="0 to 255", got=str(fill))
     span = image.stop - image.start
     if span > limits.span:
