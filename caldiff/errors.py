@@ -14,9 +14,14 @@ __all__ = [
     "EncodeError",
     "FileError",
     "ImageError",
+    "LedgerError",
     "LimitError",
+    "PolicyError",
+    "ProblemsError",
+    "SignatureError",
     "TableError",
     "UsageError",
+    "VaultError",
 ]
 
 
@@ -84,8 +89,8 @@ class LimitError(ImageError):
     """An image that is larger, or spans more addresses, than the caller allows."""
 
 
-class DefinitionError(CaldiffError):
-    """A definition that cannot be used; ``problems`` lists everything found wrong in one run.
+class ProblemsError(CaldiffError):
+    """A document that cannot be used; ``problems`` lists everything found wrong in one run.
 
     The error's own facts are those of the first problem.
     """
@@ -103,6 +108,14 @@ class DefinitionError(CaldiffError):
             hint=first.hint,
         )
         self.problems = tuple(problems)
+
+
+class DefinitionError(ProblemsError):
+    """A definition that cannot be used."""
+
+
+class PolicyError(ProblemsError):
+    """A policy, or a file of trusted keys, that cannot be used."""
 
 
 class DefinitionMissingError(CaldiffError):
@@ -123,3 +136,15 @@ class EncodeError(CaldiffError):
 
 class ChecksumError(CaldiffError):
     """A checksum that cannot be reckoned, or cannot be made to hold, over the bytes that an image has."""
+
+
+class LedgerError(CaldiffError):
+    """Bytes that are no entry, envelope or checkpoint, or a chain that does not hold together."""
+
+
+class SignatureError(CaldiffError):
+    """A key that cannot be used, or a signature that cannot be made."""
+
+
+class VaultError(CaldiffError):
+    """A vault that cannot be used, or that does not hold, or holds damaged, what was asked for."""
