@@ -12,6 +12,7 @@ __all__ = [
     "DefinitionMissingError",
     "DoesNotFitError",
     "EncodeError",
+    "EvidenceError",
     "FileError",
     "ImageError",
     "LedgerError",
@@ -148,3 +149,7 @@ class SignatureError(CaldiffError):
 
 class VaultError(CaldiffError):
     """A vault that cannot be used, or that does not hold, or holds damaged, what was asked for."""
+
+
+class EvidenceError(CaldiffError):
+    """A log, a snapshot or a channels file that cannot be used, or that does not go with a calibration."""
