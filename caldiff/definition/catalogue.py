@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import cached_property
 from hashlib import file_digest
@@ -19,7 +19,7 @@ from caldiff.definition.definition import Definition
 from caldiff.definition.pages import DamagedError
 from caldiff.errors import CaldiffError, DefinitionError, DefinitionMissingError, FileError
 
-__all__ = ["Catalogue", "definition_from_text", "load_definition", "shipped_folder"]
+__all__ = ["Catalogue", "definition_from_files", "definition_from_text", "load_definition", "shipped_folder"]
 
 
 def shipped_folder() -> Path:
@@ -94,6 +94,45 @@ class Catalogue:
             else:
                 if definition is not None:
                     yield path, definition
+
+    def files_of(self, definition: Definition) -> tuple[tuple[str, bytes], ...]:
+        """The YAML files that a definition of these folders came from, the own one first, then what it extends.
+
+        Each is named after its definition, ``NAME.yaml``: :func:`definition_from_files` reads them again.
+
+        Raises:
+            DefinitionMissingError: it came from no file of these folders, nor was it loaded by this catalogue.
+            FileError: a file cannot be read, or is not any more what the definition was read from.
+        """
+        from caldiff.definition.shelves import read_bytes  # noqa: PLC0415 - only who keeps a definition needs it
+
+        at, sources = self._origin(definition)
+        files = []
+        for number, (name, digest) in enumerate(sources):
+            path = at if number == 0 else ancestor(name, at.parent, self.folders)
+            data = b"" if path is None else read_bytes(path)
+            if path is None or Digest.of(data).hex != digest:
+                raise FileError(
+                    f"definition {definition.name} is not any more what it was when it was read",
+                    file=path or name,
+                    hint="open the image again",
+                )
+            files.append((f"{name if number else definition.name}{ENDING}", data))
+            at = path
+        return tuple(files)
+
+    def _origin(self, definition: Definition) -> tuple[Path, Sequence[Source]]:
+        """The definition's own file, and the sources that it was read from."""
+        for path in (p for p in self._files() if p.stem == definition.name and p not in self._opened):
+            with suppress(DefinitionError, FileError):
+                self._load(path)
+        for path, opened in self._opened.items():
+            if opened.definition == definition:
+                return path, opened.sources
+        raise DefinitionMissingError(
+            f"definition {definition.name} came from no file that is known here",
+            hint="write it into a YAML file, and load it from there",
+        )
 
     def _files(self) -> list[Path]:
         found: dict[str, Path] = {}
@@ -195,4 +234,20 @@ def definition_from_text(text: str, *, folders: Iterable[str | PathLike[str]] = 
     loaded = normal_from_text(text, folders=_paths(folders))
     if loaded.is_family:
         raise DefinitionError([_family(None)])
+    return open_compiled(compile_normal(loaded.normal))
+
+
+def definition_from_files(files: Mapping[str, bytes]) -> Definition:
+    """The definition in files held in memory, by name, as :meth:`Catalogue.files_of` gives them: the own one first.
+
+    What it extends is looked for among them as ``NAME.yaml``, and nowhere else.
+
+    Raises:
+        DefinitionError: it is no definition, or a family; or there is no file.
+    """
+    from caldiff.definition.loader import normal_from_files  # noqa: PLC0415 - as above
+
+    loaded = normal_from_files(files)
+    if loaded.is_family:
+        raise DefinitionError([_family(next(iter(files)))])
     return open_compiled(compile_normal(loaded.normal))

@@ -9,15 +9,15 @@ from typing import Any
 import attrs
 
 from caldiff.canonical import Digest
-from caldiff.definition.document import MOST_BYTES, Document, Place, decoded, read
+from caldiff.definition.document import Document, Place, decoded, read
 from caldiff.definition.fields import DEFINITION, NAMED
 from caldiff.definition.kinds import NAME
 from caldiff.definition.problems import MOST_KEPT, Problem, Wrong, intended
-from caldiff.errors import CaldiffError, FileError
+from caldiff.definition.shelves import Shelf
+from caldiff.errors import CaldiffError
 
-__all__ = ["ENDING", "Merged", "Written", "ancestor", "ancestry", "merge", "read_bytes", "written"]
+__all__ = ["Merged", "Written", "ancestry", "laid", "merge", "written"]
 
-ENDING = ".yaml"
 _MOST_ANCESTORS = 32
 _LISTS = ("regions", "checksums")
 
@@ -76,21 +76,6 @@ class Written:
             got=problem.got,
             hint=(intended(problem.word, problem.words) if problem.word else None) or problem.hint,
         )
-
-
-def read_bytes(path: Path) -> bytes:
-    """The bytes of a definition file, one more than may be at most.
-
-    Raises:
-        FileError: it cannot be read.
-    """
-    try:
-        if not path.is_file():
-            raise FileError("there is no such file" if not path.exists() else "this is no file", file=path)
-        with path.open("rb") as stream:
-            return stream.read(MOST_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise FileError(f"the file cannot be read: {getattr(error, 'strerror', None) or error}", file=path) from None
 
 
 def written(data: bytes, file: str, folder: Path | None, *, places: bool = False) -> Written:
@@ -171,14 +156,14 @@ def _read_list(found: Written, section: str, entries: list[Any]) -> None:
 # --------------------------------------------------------------------------------------------------------- ancestors
 
 
-def ancestry(own: Written, folders: Sequence[Path], *, places: bool = False) -> list[Written]:
+def ancestry(own: Written, shelf: Shelf, *, places: bool = False) -> list[Written]:
     """The file and what it extends, nearest first. A problem on the way is noted where ``extends`` stands."""
     chain = [own]
     names = [own.plain.get("name", "")]
     while name := chain[-1].plain.get("extends"):
         names.append(name)
         try:
-            chain.append(_ancestor(names, chain[-1].folder, folders, places=places))
+            chain.append(_ancestor(names, chain[-1].folder, shelf, places=places))
         except Wrong as wrong:
             chain[-1].problems += wrong.under("extends")
             chain[-1].broken.add(("extends", ""))
@@ -186,34 +171,15 @@ def ancestry(own: Written, folders: Sequence[Path], *, places: bool = False) -> 
     return chain
 
 
-def ancestor(name: str, beside: Path | None, folders: Sequence[Path]) -> Path | None:
-    """The file that ``extends: NAME`` means: ``NAME.yaml`` in the folder ``beside``, else in the first that has it."""
-    paths = (folder / f"{name}{ENDING}" for folder in (beside, *folders) if folder is not None)
-    return next((path for path in paths if path.exists()), None)
-
-
-def _ancestor(names: Sequence[str], beside: Path | None, folders: Sequence[Path], *, places: bool) -> Written:
+def _ancestor(names: Sequence[str], beside: Path | None, shelf: Shelf, *, places: bool) -> Written:
     """The last of the names, read; the others are those on the way to it."""
     name = names[-1]
     if name in names[:-1]:
         raise Wrong("the definitions extend one another in a ring", got=" -> ".join(names))
     if len(names) - 1 > _MOST_ANCESTORS:
         raise Wrong("too many definitions extend one another", expected=f"at most {_MOST_ANCESTORS}")
-    path = ancestor(name, beside, folders)
-    if path is None:
-        searched = [folder for folder in (beside, *folders) if folder is not None]
-        near = {p.stem for folder in searched if folder.is_dir() for p in folder.glob(f"*{ENDING}")}
-        raise Wrong(
-            f"there is no definition {name}",
-            expected=" or ".join(str(folder / f"{name}{ENDING}") for folder in searched) or "a folder to look in",
-            word=name,
-            words=near,
-            hint="put the file beside this one, or in a folder where definitions are found",
-        )
-    try:
-        found = written(read_bytes(path), str(path), path.parent, places=places)
-    except FileError as error:
-        raise Wrong(error.reason, got=str(path)) from None
+    file = shelf.find(name, beside)
+    found = written(file.data, file.file, file.folder, places=places)
     own = found.plain.get("name", name)
     if own != name:
         found.problems.append(
@@ -242,14 +208,14 @@ def merge(chain: Sequence[Written]) -> Merged:
     for layer in reversed(chain):
         problems: list[Problem] = []
         _remove(merged, layer, problems)
-        merged.plain = _laid(merged.plain, layer.plain, (), problems, nulls=layer.nulls)
+        merged.plain = laid(merged.plain, layer.plain, (), problems, nulls=layer.nulls)
         for section, entries in layer.sections.items():
             below = merged.sections[section]
             if not below and not layer.nulls:
                 merged.sections[section] = dict(entries)
                 continue
             for name, entry in entries.items():
-                below[name] = _laid(below.get(name, {}), entry, (section, name), problems, nulls=layer.nulls)
+                below[name] = laid(below.get(name, {}), entry, (section, name), problems, nulls=layer.nulls)
         merged.broken |= layer.broken
         merged.unread |= layer.unread
         merged.problems += [(layer, p) for p in problems]
@@ -271,7 +237,7 @@ def _remove(merged: Merged, layer: Written, problems: list[Problem]) -> None:
                 )
 
 
-def _laid(below: Entry, above: Entry, path: tuple[str, ...], problems: list[Problem], *, nulls: bool) -> Entry:
+def laid(below: Entry, above: Entry, path: tuple[str, ...], problems: list[Problem], *, nulls: bool) -> Entry:
     """One mapping laid over another."""
     if not below and not nulls:
         return above
@@ -290,7 +256,7 @@ def _laid(below: Entry, above: Entry, path: tuple[str, ...], problems: list[Prob
         elif isinstance(value, dict):
             under = found.get(key)
             inside = under if isinstance(under, dict) else {}
-            found[key] = _laid(inside, value, (*path, str(key)), problems, nulls=nulls)
+            found[key] = laid(inside, value, (*path, str(key)), problems, nulls=nulls)
         else:
             found[key] = value
     return found

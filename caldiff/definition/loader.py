@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -12,14 +12,15 @@ import attrs
 from caldiff.canonical import Digest
 from caldiff.definition import checksum_meaning, geometry, meaning
 from caldiff.definition.document import MOST_PROBLEMS
-from caldiff.definition.extends import Merged, Written, ancestry, merge, read_bytes, written
+from caldiff.definition.extends import Merged, Written, ancestry, merge, written
 from caldiff.definition.fields import IMAGE, NAMED
 from caldiff.definition.meaning import OPEN, Context, number, within
 from caldiff.definition.problems import MOST_KEPT, Problem
+from caldiff.definition.shelves import Files, Folders, Shelf, read_bytes
 from caldiff.definition.uncollected import uncollected
 from caldiff.errors import CaldiffError, DefinitionError
 
-__all__ = ["Loaded", "SourceFile", "load_normal", "normal_from_text"]
+__all__ = ["Loaded", "SourceFile", "load_normal", "normal_from_files", "normal_from_text"]
 
 Entry = dict[str, Any]
 _MOST_SEARCHED = 500_000
@@ -64,7 +65,7 @@ def load_normal(path: str | PathLike[str], *, folders: Sequence[Path] = ()) -> L
     file = Path(path)
     data = read_bytes(file)
     with uncollected():
-        return _load(data, str(path), file.parent, folders)
+        return _load(data, str(path), file.parent, Folders(folders))
 
 
 def normal_from_text(
@@ -73,13 +74,26 @@ def normal_from_text(
     """Read a definition from text, as if it stood in ``file`` within ``folder``. Raises like :func:`load_normal`."""
     data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogatepass")
     with uncollected():
-        return _load(data, file, folder, folders)
+        return _load(data, file, folder, Folders(folders))
 
 
-def _load(data: bytes, file: str, folder: Path | None, folders: Sequence[Path]) -> Loaded:
+def normal_from_files(files: Mapping[str, bytes]) -> Loaded:
+    """Read the first of some files in memory; what it extends are others of them, as ``NAME.yaml``.
+
+    Raises:
+        DefinitionError: with everything that is wrong in it and in what it extends; or there is no file.
+    """
+    if not files:
+        raise DefinitionError([CaldiffError("there is no file to read a definition from")])
+    own, data = next(iter(files.items()))
+    with uncollected():
+        return _load(data, own, None, Files(files))
+
+
+def _load(data: bytes, file: str, folder: Path | None, shelf: Shelf) -> Loaded:
     """Read by the fast parser; where anything is wrong, all over again by the one that decides and knows the places."""
     for places in (False, True):
-        chain = ancestry(written(data, file, folder, places=places), folders, places=places)
+        chain = ancestry(written(data, file, folder, places=places), shelf, places=places)
         merged = merge(chain)
         normal, problems = _normal(merged, whole=not any(("extends", "") in w.broken for w in chain))
         if not (problems or merged.problems or any(w.problems for w in chain)):

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from caldiff.canonical import Digest
-from caldiff.definition.extends import _laid
+from caldiff.definition.extends import laid
 from caldiff.definition.loader import load_normal, normal_from_text
 from caldiff.errors import DefinitionError
 
@@ -196,7 +196,7 @@ RFC_7396 = [
 
 @pytest.mark.parametrize(("below", "above", "expected"), RFC_7396)
 def test_the_examples_of_rfc_7396(below: Any, above: Any, expected: Any) -> None:
-    assert _laid(below, above, (), [], nulls=True) == expected
+    assert laid(below, above, (), [], nulls=True) == expected
 
 
 def patched(target: Any, patch: Any) -> Any:
@@ -225,7 +225,7 @@ objects = st.recursive(
 def test_merging_is_that_of_rfc_7396(below: Any, above: Any) -> None:
     below = patched({}, below)  # nothing inherited holds a null
     kept = copy.deepcopy(below)
-    assert _laid(below, above, (), [], nulls=True) == patched(copy.deepcopy(below), above)
+    assert laid(below, above, (), [], nulls=True) == patched(copy.deepcopy(below), above)
     assert below == kept
 
 
