@@ -27,6 +27,7 @@ from caldiff.definition.kinds import (
     text,
 )
 from caldiff.definition.problems import Wrong, seen
+from caldiff.definition.purpose_fields import CODES, CORRECTS
 from caldiff.definition.scaling_fields import DECIMALS, LIMITS, MASK, SCALING, SCALING_OR_NAME, SCALING_SECTIONS, UNIT
 
 __all__ = [
@@ -254,6 +255,8 @@ TABLE = Section(
             doc="Such as emissions, torque-monitoring, over-temperature, speed-limit, immobiliser.",
         ),
         Field(key="aliases", kind=WORDS, doc="Other names that it is found by."),
+        Field(key="corrects", kind=CORRECTS.kind, doc=CORRECTS.doc),
+        Field(key="codes", kind=CODES, doc="Trouble codes that its flags, or its cells that are not 0, switch on."),
     ),
 )
 
@@ -334,6 +337,7 @@ SECTIONS = (
     COUNT,
     AXIS,
     TABLE,
+    CORRECTS,
     *CHECKSUM_SECTIONS,
     REMOVE,
 )

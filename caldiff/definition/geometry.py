@@ -12,6 +12,7 @@ from caldiff.definition.kinds import ADDRESSES
 from caldiff.definition.meaning import Context, number, texts, within
 from caldiff.definition.model import TYPES, ElementType
 from caldiff.definition.problems import seen
+from caldiff.definition.purpose import purpose
 
 __all__ = ["axis", "table"]
 
@@ -20,6 +21,7 @@ _KINDS = ("value", "curve", "map", "cuboid")
 _STRIDES = ("stride", "row_stride", "layer_stride")
 _RECORD = ("record", "room", "align")
 _LAYOUT = (*_STRIDES, "order")
+_NUMBERS = ("type", "x", "y", "z", "shape", "scaling", "limits", "mask", "byte_order", "corrects", "codes")
 
 
 # ------------------------------------------------------------------------------------------------------------ axes
@@ -227,6 +229,7 @@ def table(context: Context, _name: str, entry: Entry) -> Entry:
         context.need(entry, TABLE, "type")
     else:
         _numbers(context, entry, found)
+        purpose(context, entry, found)
     return found
 
 
@@ -250,7 +253,7 @@ def _numbers(context: Context, entry: Entry, found: Entry) -> None:
 
 
 def _text(context: Context, entry: Entry, found: Entry) -> None:
-    for key in ("type", "x", "y", "z", "shape", "scaling", "limits", "mask", "byte_order", *_LAYOUT, *_RECORD):
+    for key in (*_NUMBERS, *_LAYOUT, *_RECORD):
         if key in entry:
             context.wrong(f"a text has no {key}", path=(key,), hint="a text has at, text and encoding")
     found["kind"] = "text"

@@ -36,6 +36,8 @@ class Need:
     """names, bits or lookup where only integers will do"""
     mask: int = 0
     """the bits that it reads"""
+    flags: frozenset[str] = frozenset()
+    """the names of its bits"""
 
 
 _ANY = Need()
@@ -167,10 +169,15 @@ class Context:
 
     def bits(self, entry: Entry) -> bool:
         """Whether the entry's scaling is one of bits."""
+        return self.flags(entry) is not None
+
+    def flags(self, entry: Entry) -> frozenset[str] | None:
+        """The names of the bits of the entry's scaling; None where that is not one of bits."""
         value = entry.get("scaling")
         if isinstance(value, str):
-            return self.needs.get(value, _ANY).word == "bits"
-        return isinstance(value, dict) and "bits" in value
+            need = self.needs.get(value, _ANY)
+            return need.flags if need.word == "bits" else None
+        return frozenset(value["bits"]) if isinstance(value, dict) and "bits" in value else None
 
     def words(self, words: list[str], key: str) -> list[str]:
         """A list of words whose order means nothing."""
@@ -250,7 +257,7 @@ def scaling(context: Context, entry: Entry, *path: str) -> tuple[Entry, Need]:
     mask = 0
     for field in fields:
         mask |= field["mask"]
-    return found, Need(kind, mask)
+    return found, Need(kind, mask, frozenset(content))
 
 
 def _linear(context: Context, entry: Entry, *path: str) -> Entry:

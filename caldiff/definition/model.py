@@ -336,6 +336,21 @@ class Record(Value):
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
+class Correction(Value):
+    """The table multiplies what a ratio is measured of, so that measured/target is the factor that it lacks.
+
+    Attributes:
+        measured: a quantity, such as ``lambda``.
+        target: what it should be: a number, or the name of the table that holds it.
+        way: ``factor``, the value is multiplied; ``percent``, what is multiplied is ``1 + value/100``.
+    """
+
+    measured: str
+    target: str | Fraction
+    way: Literal["factor", "percent"] = "factor"
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class TableSpec(Value):
     """One table: where its cells are, what they hang on, what they mean.
 
@@ -344,6 +359,9 @@ class TableSpec(Value):
         limits: the table's own physical limits, else those of the scaling.
         aliases: other names that it is found by, such as the name in an older software version.
         encoding: of a text table, ``ascii`` or ``latin-1``.
+        corrects: what a measured ratio says of it.
+        codes: trouble codes that it switches on: the name of a flag, or the number of a cell in array order, with its
+            codes. A flag that is 0, a cell whose raw value is 0, switches them off.
     """
 
     name: str
@@ -359,6 +377,8 @@ class TableSpec(Value):
     aliases: tuple[str, ...] = ()
     encoding: Literal["ascii", "latin-1"] = "ascii"
     record: Record | None = None
+    corrects: Correction | None = None
+    codes: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     @property
     def effective_limits(self) -> Limits | None:

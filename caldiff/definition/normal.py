@@ -19,6 +19,7 @@ from caldiff.definition.model import (
     Bits,
     Cells,
     Conversion,
+    Correction,
     Fit,
     FixedAxis,
     Frame,
@@ -365,8 +366,17 @@ def normal_table(table: TableSpec) -> Normal:
             aliases=sorted(table.aliases),
             encoding=None if table.encoding == "ascii" else table.encoding,
             record=_normal_record(table.record),
+            corrects=_normal_correction(table.corrects),
+            codes={flag: list(codes) for flag, codes in table.codes},
         ),
     }
+
+
+def _normal_correction(corrects: Correction | None) -> Normal | None:
+    if corrects is None:
+        return None
+    way = {} if corrects.way == "factor" else {"as": corrects.way}
+    return {"measured": corrects.measured, "target": str(corrects.target), **way}
 
 
 def table_from_normal(
@@ -394,4 +404,22 @@ def table_from_normal(
         aliases=tuple(item.get("aliases", ())),
         encoding=encoding,
         record=_record(item.get("record")),
+        corrects=_correction(item.get("corrects")),
+        codes=tuple((flag, tuple(codes)) for flag, codes in sorted(item.get("codes", {}).items(), key=_in_order)),
     )
+
+
+def _correction(item: Mapping[str, Any] | None) -> Correction | None:
+    if item is None:
+        return None
+    target: str = item["target"]
+    named = target[0].isalpha() or target[0] == "_"
+    return Correction(
+        measured=item["measured"], target=target if named else Fraction(target), way=item.get("as", "factor")
+    )
+
+
+def _in_order(item: tuple[str, Any]) -> tuple[int, str]:
+    """Cells by number, flags by name."""
+    key = item[0]
+    return (int(key) if key.isdecimal() else 0, key)
