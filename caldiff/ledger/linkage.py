@@ -1,0 +1,182 @@
+"""Does a chain hold together, and which entry does a word name: both told from links alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Protocol
+
+from caldiff.canonical import Digest
+from caldiff.errors import LedgerError
+from caldiff.ledger.finding import Finding
+from caldiff.ledger.link import Link
+
+__all__ = ["Mark", "linkage", "position"]
+
+_ANY = frozenset({"baseline", "repeat", "revision", "delivery", "readback", "evidence", "approval", "note", "return"})
+_IMAGES = frozenset({"baseline", "repeat", "revision", "readback"})
+_RAN = _IMAGES | {"delivery", "return"}
+_MAY_NAME: Mapping[tuple[str, str], frozenset[str]] = {
+    ("repeat", "baseline"): frozenset({"baseline"}),
+    ("revision", "parent"): _IMAGES,
+    ("revision", "baseline"): frozenset({"baseline"}),
+    ("delivery", "of"): frozenset({"revision"}),
+    ("readback", "of"): _IMAGES,
+    ("evidence", "of"): _RAN,
+    ("approval", "of"): frozenset({"revision"}),
+    ("note", "of"): _ANY,
+    ("return", "baseline"): frozenset({"baseline"}),
+}
+"""The kinds of entry that an entry of a kind may name, by attribute."""
+
+_SHORTEST = 8
+"""Digits of a hash that may stand for it. Fewer digits are a number in the chain."""
+
+
+class Mark(Protocol):
+    """What an entry is known by. ``Link`` and ``Entry`` both have it."""
+
+    @property
+    def sequence(self) -> int:
+        """From 0."""
+
+    @property
+    def kind(self) -> str:
+        """Of the entry."""
+
+    @property
+    def hash(self) -> Digest:
+        """Of the payload."""
+
+
+def linkage(unit: str, links: Sequence[Link]) -> tuple[Finding, ...]:
+    """What is wrong with a chain by itself: nothing, if there is no fault among the findings.
+
+    Args:
+        unit: the id under which the chain is kept.
+        links: as they are kept, in that order.
+    """
+    if not links:
+        return (Finding(level="links", text="there is no entry", unit=unit, hint="Look for the chain's first files"),)
+    return tuple(_linkage(unit, links))
+
+
+def _linkage(unit: str, links: Sequence[Link]) -> Iterator[Finding]:
+    before: Link | None = None
+    known: dict[Digest, Link] = {}
+    for link in links:
+        yield from _place(unit, link, before)
+        yield from _names(unit, link, known)
+        known.setdefault(link.hash, link)
+        before = link
+
+
+def _place(unit: str, link: Link, before: Link | None) -> Iterator[Finding]:
+    """What is wrong between an entry and the one before it."""
+    expected = 0 if before is None else before.sequence + 1
+    if link.unit != unit:
+        yield _fault(unit, link, "the entry belongs to another unit", expected=unit, got=link.unit)
+    if link.sequence > expected:
+        last = link.sequence - 1
+        missing = f"entry {expected} is missing" if expected == last else f"entries {expected} to {last} are missing"
+        yield Finding(
+            level="links", text=missing, unit=unit, sequence=expected, hint="Look for it in another copy of the vault"
+        )
+    elif link.sequence < expected:
+        yield _fault(unit, link, "the entry stands out of its order", expected=str(expected), got=str(link.sequence))
+    elif before is None and link.kind != "baseline":
+        yield _fault(unit, link, "a chain begins with a baseline read", expected="baseline", got=link.kind)
+    elif before is not None and link.previous != before.hash:
+        yield _fault(
+            unit,
+            link,
+            "the entry does not follow the one before it, so one of the two was put there later",
+            expected=str(before.hash),
+            got=str(link.previous),
+        )
+    if before is not None and link.time < before.time:
+        yield Finding(
+            level="links",
+            text="the entry is dated before the one that it follows",
+            fault=False,
+            unit=unit,
+            sequence=link.sequence,
+            expected=f"{before.time} or later",
+            got=link.time,
+        )
+
+
+def _names(unit: str, link: Link, known: Mapping[Digest, Link]) -> Iterator[Finding]:
+    """What is wrong with the entries that an entry names."""
+    for name, digest in link.refs.items():
+        named = known.get(digest)
+        allowed = _MAY_NAME.get((link.kind, name), frozenset())
+        if named is None:
+            text = f"the {link.kind} names an entry as its {_spoken(name)} that is no earlier one of this chain"
+            yield _fault(unit, link, text, got=str(digest))
+        elif named.kind not in allowed:
+            text = f"the {link.kind} names an entry of the wrong kind as its {_spoken(name)}"
+            yield _fault(unit, link, text, expected=" or ".join(sorted(allowed)), got=f"{named.kind} {named.sequence}")
+    if link.kind == "revision":
+        stock = _stock_of(link.refs.get("parent"), known)
+        if stock is not None and stock != link.refs.get("baseline"):
+            text = "the revision names another baseline than the one that its parent descends from"
+            yield _fault(unit, link, text, expected=str(stock), got=str(link.refs.get("baseline")))
+
+
+def _stock_of(start: Digest | None, known: Mapping[Digest, Link]) -> Digest | None:
+    """The baseline that an entry descends from, None where the way to it is broken."""
+    at = known.get(start) if start is not None else None
+    while at is not None and at.kind == "readback":
+        earlier = known.get(at.refs["of"]) if "of" in at.refs else None
+        at = earlier if earlier is not None and earlier.sequence < at.sequence else None
+    if at is None:
+        return None
+    return at.hash if at.kind == "baseline" else at.refs.get("baseline")
+
+
+def _spoken(name: str) -> str:
+    return "subject" if name == "of" else name
+
+
+def _fault(unit: str, link: Link, text: str, *, expected: str | None = None, got: str | None = None) -> Finding:
+    return Finding(level="links", text=text, unit=unit, sequence=link.sequence, expected=expected, got=got)
+
+
+def position(marks: Sequence[Mark], text: str) -> int:
+    """Where the entry stands that a word names.
+
+    Args:
+        marks: the entries of a chain, in its order.
+        text: a sequence number; ``baseline``, the newest of that kind; ``latest``, the newest revision; ``head``, the
+            newest entry; or a hash, of which at least 8 digits.
+
+    Raises:
+        LedgerError: no entry is named so, or several are.
+    """
+    word = text.strip().lower().removeprefix("sha256:")
+    if word.isascii() and word.isdigit() and len(word) < _SHORTEST:
+        found = [at for at, mark in enumerate(marks) if mark.sequence == int(word)]
+    elif word in {"baseline", "latest"}:
+        kind = "revision" if word == "latest" else word
+        found = [at for at, mark in enumerate(marks) if mark.kind == kind][-1:]
+    elif word == "head":
+        found = [len(marks) - 1] if marks else []
+    else:
+        found = [at for at, mark in enumerate(marks) if len(word) >= _SHORTEST and mark.hash.hex.startswith(word)]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        several = ", ".join(f"{marks[at].sequence} ({marks[at].kind})" for at in found[:8])
+        raise LedgerError(f"{text[:80]!r} names several entries", got=several, hint="Give more of the hash")
+    raise LedgerError(f"no entry is named {text[:80]!r}", expected=_candidates(marks))
+
+
+def _candidates(marks: Sequence[Mark]) -> str:
+    words = ["baseline"] if any(mark.kind == "baseline" for mark in marks) else []
+    words += ["latest"] if any(mark.kind == "revision" for mark in marks) else []
+    numbers = (
+        f"a number from {marks[0].sequence} to {marks[-1].sequence}" if marks else "nothing, for there is no entry"
+    )
+    return ", ".join(
+        [*words, *(["head"] if marks else []), numbers, *([f"or {_SHORTEST} digits of a hash"] if marks else [])]
+    )
