@@ -40,8 +40,8 @@ def test_what_a_table_corrects() -> None:
 
 
 def test_codes_by_flag_and_by_cell() -> None:
-    spec = read("a: {at: 0, type: u8, scaling: monitors, codes: {misfire: [P0300, P0301], catalyst: P0420}}").tables["a"]
-    assert dict(spec.codes) == {"catalyst": ("P0420",), "misfire": ("P0300", "P0301")}
+    by_flag = read("a: {at: 0, type: u8, scaling: monitors, codes: {misfire: [P0300, P0301], catalyst: P0420}}")
+    assert dict(by_flag.tables["a"].codes) == {"catalyst": ("P0420",), "misfire": ("P0300", "P0301")}
     spec = read("a: {at: 0, type: u8, shape: [3], codes: [P0420, [P0130, P0131-11], U0100]}").tables["a"]
     assert spec.codes == (("0", ("P0420",)), ("1", ("P0130", "P0131-11")), ("2", ("U0100",)))
 
