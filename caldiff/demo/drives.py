@@ -6,7 +6,8 @@ machine.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import random
+from collections.abc import Callable, Iterator, Mapping
 
 import attrs
 
@@ -47,19 +48,9 @@ class Moment:
     values: Mapping[str, float]
 
 
-class _Dice:
-    """A linear congruential generator, so that no library's version matters."""
-
-    def __init__(self, seed: int) -> None:
-        self._state = seed
-
-    def spread(self, width: float) -> float:
-        """About normally distributed around 0, never beyond ``width``: the sum of three even throws."""
-        total = 0.0
-        for _ in range(3):
-            self._state = (self._state * 6364136223846793005 + 1442695040888963407) % (1 << 64)
-            total += (self._state >> 11) / (1 << 53) - 0.5
-        return total * width / 1.5
+def _spread(throw: Callable[[], float], width: float) -> float:
+    """About normally distributed around 0, never beyond ``width``: the sum of three even throws."""
+    return (throw() + throw() + throw() - 1.5) * width / 1.5
 
 
 def error_of(engine_speed: float, load: float) -> float:
@@ -93,13 +84,14 @@ def drive(legs: tuple[Leg, ...], *, seed: int, coolant: float = 15.0, target: fl
         coolant: in degC, at the start.
         target: lambda that the controller wants.
     """
-    van, dice, count = _Van(coolant=coolant), _Dice(seed), 0
+    van, count = _Van(coolant=coolant), 0
+    throw = random.Random(seed).random  # noqa: S311 - noise; Python promises the same numbers for a seed for ever
     for leg in legs:
         for _ in range(leg.seconds * RATE):
             _move(van, leg)
             _warm(van)
             _burn(van, target)
-            yield Moment(time=count / RATE, values=_seen(van, dice))
+            yield Moment(time=count / RATE, values=_seen(van, throw))
             count += 1
 
 
@@ -144,18 +136,18 @@ def _burn(van: _Van, target: float) -> None:
     van.pressure += (1000.0 + 4.2 * van.load - van.pressure) * 0.05
 
 
-def _seen(van: _Van, dice: _Dice) -> dict[str, float]:
+def _seen(van: _Van, throw: Callable[[], float]) -> dict[str, float]:
     """What the sensors say of it, noise included."""
     pedal = max(0.0, (van.load - 15.0) * 1.1) if van.gear else 0.0
     return {
-        "engine_speed": max(0.0, van.engine + dice.spread(14.0)),
-        "load": min(100.0, max(0.0, van.load + dice.spread(0.8))),
+        "engine_speed": max(0.0, van.engine + _spread(throw, 14.0)),
+        "load": min(100.0, max(0.0, van.load + _spread(throw, 0.8))),
         "vehicle_speed": van.speed,
         "gear": float(van.gear),
         "pedal_position": min(100.0, pedal),
-        "coolant_temperature": van.coolant + dice.spread(0.3),
-        "intake_air_temperature": van.intake + dice.spread(0.3),
-        "battery_voltage": van.battery + dice.spread(0.05),
-        "gas_pressure": van.pressure + dice.spread(12.0),
-        "lambda": van.lambda_ + dice.spread(0.012),
+        "coolant_temperature": van.coolant + _spread(throw, 0.3),
+        "intake_air_temperature": van.intake + _spread(throw, 0.3),
+        "battery_voltage": van.battery + _spread(throw, 0.05),
+        "gas_pressure": van.pressure + _spread(throw, 12.0),
+        "lambda": van.lambda_ + _spread(throw, 0.012),
     }
