@@ -98,15 +98,15 @@ class Document:
     problems: list[Problem] = attrs.Factory(list)
 
 
-def decoded(data: bytes) -> str:
-    """The text of a definition file: UTF-8 of a sane size, without control characters.
+def decoded(data: bytes, *, what: str = "definition") -> str:
+    """The text of a definition file (or ``what`` it is): UTF-8 of a sane size, without control characters.
 
     Raises:
         Wrong: it is none; the problem carries its line and column.
     """
     if len(data) > MOST_BYTES:
         raise Wrong(
-            "the file is too large for a definition", expected=f"at most {MOST_BYTES} bytes", got=f"{len(data)} or more"
+            f"the file is too large for a {what}", expected=f"at most {MOST_BYTES} bytes", got=f"{len(data)} or more"
         )
     try:
         text = data.decode("utf-8")
@@ -116,9 +116,9 @@ def decoded(data: bytes) -> str:
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
     odd = None if text.isascii() and not data.translate(None, _PLAIN) else _ODD.search(text)
     if odd:
-        raise _odd(text[: odd.start()], "a character that has no business in a definition", f"U+{ord(odd[0]):04X}")
+        raise _odd(text[: odd.start()], f"a character that has no business in a {what}", f"U+{ord(odd[0]):04X}")
     if len(text) > _MOST_MARKS and sum(map(text.count, (",", ":", "[", "{", "\n", "- "))) > _MOST_MARKS:
-        raise Wrong("the file holds more values than a definition may", expected=f"at most {_MOST_MARKS}")
+        raise Wrong(f"the file holds more values than a {what} may", expected=f"at most {_MOST_MARKS}")
     return text if text.endswith("\n") else f"{text}\n"  # the parsers do not agree on a block of text without it
 
 
@@ -127,14 +127,14 @@ def _odd(before: str, reason: str, got: str) -> Wrong:
     return Wrong(reason, got=got, line=line, column=len(before) - before.rfind("\n"))
 
 
-def read(text: str, *, places: bool = False) -> Document:
-    """What the text says; with ``places``, by the parser that knows them.
+def read(text: str, *, places: bool = False, what: str = "definition") -> Document:
+    """What the text says; with ``places``, by the parser that knows them. ``what`` it is, for messages.
 
     Raises:
         Wrong: no YAML mapping; the problem carries its place.
     """
     found = None if places else _fast(text)
-    return found or _positioned(text)
+    return found or _positioned(text, what)
 
 
 # ------------------------------------------------------------------------------------------------------- rapidyaml
@@ -199,12 +199,12 @@ def _quiet() -> Iterator[None]:
 # --------------------------------------------------------------------------------------------------------- libyaml
 
 
-def _positioned(text: str) -> Document:
+def _positioned(text: str, what: str) -> Document:
     import yaml  # noqa: PLC0415 - starts slowly, see above
 
     parser = getattr(yaml, "CBaseLoader", yaml.BaseLoader)(text)
     try:
-        return _Composer(parser.get_event, yaml).document()
+        return _Composer(parser.get_event, yaml, what).document()
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
         reason = getattr(error, "problem", None) or str(error).splitlines()[0]
@@ -233,6 +233,7 @@ class _Composer:
 
     next_event: Any
     yaml: Any
+    what: str
     problems: list[Problem] = attrs.Factory(list)
     stack: list[_Open] = attrs.Factory(list)
     documents: list[tuple[Any, Place]] = attrs.Factory(list)
@@ -254,17 +255,19 @@ class _Composer:
             elif isinstance(event, yaml.DocumentStartEvent):
                 self._document_start(event)
         if not self.documents:
-            raise Wrong("the file is empty", expected="a definition")
+            raise Wrong("the file is empty", expected=f"a {self.what}")
         tree, place = self.documents[0]
         if not isinstance(tree, dict):
-            raise Wrong("this is no definition", expected="a mapping with the key definition", line=1, column=1)
+            raise Wrong(
+                f"this is no {self.what}", expected=f"a mapping with the key {self.what}", line=1, column=1
+            )
         return Document(tree=tree, nulls=self.nulls, places=place, problems=self.problems)
 
     def _document_start(self, event: Any) -> None:
         if event.version or event.tags:
             self._refuse(event, "directives are not part of the format", hint="take the lines that begin with % away")
         if self.documents:
-            raise _wrong_at(event, "a second document begins here", hint="one file holds one definition")
+            raise _wrong_at(event, "a second document begins here", hint=f"one file holds one {self.what}")
 
     def _start(self, event: Any, value: Any) -> None:
         self._properties(event)
@@ -327,7 +330,7 @@ class _Composer:
             raise Wrong([*self.problems, Problem("there are more problems than these")])
 
 
-_BY_NAME = "things are used again by their name, and whole definitions by extends"
+_BY_NAME = "things are used again by their name, and whole files by extends"
 
 
 def plain(text: str) -> Any:

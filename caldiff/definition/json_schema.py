@@ -1,13 +1,14 @@
-"""A JSON Schema of definition files, for editors. Made from the same description that the loader checks by."""
+"""JSON Schemas of definition files and their like, for editors, made from the description that the loader checks by."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from caldiff.definition.fields import DEFINITION, SECTIONS
 from caldiff.definition.kinds import Section, nullable
 
-__all__ = ["definition_json_schema"]
+__all__ = ["definition_json_schema", "schema_of"]
 
 
 def definition_json_schema() -> dict[str, Any]:
@@ -16,11 +17,16 @@ def definition_json_schema() -> dict[str, Any]:
     It knows the structure: keys, types, words. What only the whole can tell, such as a name that leads nowhere, the
     loader tells. ``docs/schemas/definition.schema.json`` is this value.
     """
+    return schema_of(DEFINITION, SECTIONS, title="caldiff definition, format 1")
+
+
+def schema_of(whole: Section, sections: Iterable[Section], *, title: str) -> dict[str, Any]:
+    """The schema of a file: the section that the ``whole`` of it is, and all sections inside."""
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "caldiff definition, format 1",
-        **_object(DEFINITION, inherits=False),
-        "$defs": {section.name: _object(section, inherits=True) for section in SECTIONS},
+        "title": title,
+        **_object(whole, inherits=False),
+        "$defs": {section.name: _object(section, inherits=True) for section in sections},
     }
 
 
