@@ -52,8 +52,6 @@ tables:
 """
 DEFINITION = definition_from_text(TEXT)
 DATA = b"MADE".ljust(16, b"\xff") + b"00WREN4V5N0000017".ljust(32, b"\xff") + bytes([10, 20, 30, 40]).ljust(208, b"\0")
-    208, b"\0"
-)
 
 
 def opened(data: bytes = DATA, definition: Definition | None = DEFINITION) -> Calibration:
