@@ -13,7 +13,7 @@ from caldiff.ledger.entry import Entry
 from caldiff.ledger.envelope import Envelope, read_envelope
 from caldiff.ledger.finding import Finding
 from caldiff.ledger.link import check_unit, read_link
-from caldiff.ledger.linkage import linkage, position
+from caldiff.ledger.linkage import linkage, named
 from caldiff.ledger.statement import read_entry
 from caldiff.value import Shown, Value
 
@@ -92,12 +92,12 @@ class Chain(Shown):
         return self.recorded[self._places[digest]]
 
     def named(self, text: str) -> Recorded:
-        """The entry that a word names: see :func:`caldiff.ledger.linkage.position`.
+        """The entry that a word names: see :func:`caldiff.ledger.linkage.named`.
 
         Raises:
             LedgerError: no entry is named so, or several are.
         """
-        return self.recorded[position(self.entries, text)]
+        return self.by_hash(named(self.entries, text).hash)
 
     def about(self, digest: Digest) -> tuple[Recorded, ...]:
         """The entries whose ``of`` is the entry of that hash, the first one first."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from base64 import b64decode, b64encode
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 import attrs
 
@@ -11,6 +13,9 @@ from caldiff.canonical import Digest, canonical_json
 from caldiff.errors import LedgerError
 from caldiff.ledger.plain import LARGEST, plain
 from caldiff.value import Value
+
+if TYPE_CHECKING:
+    from caldiff.ledger.signing import Signer
 
 __all__ = ["PAYLOAD_TYPE", "Envelope", "Signature", "pae", "read_envelope"]
 
@@ -38,6 +43,12 @@ class Envelope(Value):
 
     payload: bytes
     signatures: tuple[Signature, ...] = ()
+
+    @classmethod
+    def sealed(cls, payload: bytes, signers: Iterable[Signer] = ()) -> Envelope:
+        """The payload, signed by everyone."""
+        signed = pae(PAYLOAD_TYPE, payload)
+        return cls(payload=payload, signatures=tuple(Signature(keyid=s.keyid, sig=s.sign(signed)) for s in signers))
 
     @property
     def hash(self) -> Digest:

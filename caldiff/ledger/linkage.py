@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from caldiff.canonical import Digest
 from caldiff.errors import LedgerError
 from caldiff.ledger.finding import Finding
 from caldiff.ledger.link import Link
 
-__all__ = ["Mark", "linkage", "position"]
+__all__ = ["Mark", "linkage", "named"]
 
 _ANY = frozenset({"baseline", "repeat", "revision", "delivery", "readback", "evidence", "approval", "note", "return"})
 _IMAGES = frozenset({"baseline", "repeat", "revision", "readback"})
@@ -46,6 +46,9 @@ class Mark(Protocol):
     @property
     def hash(self) -> Digest:
         """Of the payload."""
+
+
+M = TypeVar("M", bound=Mark)
 
 
 def linkage(unit: str, links: Sequence[Link]) -> tuple[Finding, ...]:
@@ -142,8 +145,8 @@ def _fault(unit: str, link: Link, text: str, *, expected: str | None = None, got
     return Finding(level="links", text=text, unit=unit, sequence=link.sequence, expected=expected, got=got)
 
 
-def position(marks: Sequence[Mark], text: str) -> int:
-    """Where the entry stands that a word names.
+def named(marks: Sequence[M], text: str) -> M:
+    """The entry that a word names.
 
     Args:
         marks: the entries of a chain, in its order.
@@ -153,30 +156,31 @@ def position(marks: Sequence[Mark], text: str) -> int:
     Raises:
         LedgerError: no entry is named so, or several are.
     """
-    word = text.strip().lower().removeprefix("sha256:")
-    if word.isascii() and word.isdigit() and len(word) < _SHORTEST:
-        found = [at for at, mark in enumerate(marks) if mark.sequence == int(word)]
-    elif word in {"baseline", "latest"}:
-        kind = "revision" if word == "latest" else word
-        found = [at for at, mark in enumerate(marks) if mark.kind == kind][-1:]
-    elif word == "head":
-        found = [len(marks) - 1] if marks else []
-    else:
-        found = [at for at, mark in enumerate(marks) if len(word) >= _SHORTEST and mark.hash.hex.startswith(word)]
+    found = _named(marks, text.strip().lower().removeprefix("sha256:"))
     if len(found) == 1:
         return found[0]
     if found:
-        several = ", ".join(f"{marks[at].sequence} ({marks[at].kind})" for at in found[:8])
+        several = ", ".join(f"{mark.sequence} ({mark.kind})" for mark in found[:8])
         raise LedgerError(f"{text[:80]!r} names several entries", got=several, hint="Give more of the hash")
     raise LedgerError(f"no entry is named {text[:80]!r}", expected=_candidates(marks))
 
 
+def _named(marks: Sequence[M], word: str) -> list[M]:
+    if word == "head":
+        return list(marks[-1:])
+    if word in {"baseline", "latest"}:
+        kind = "revision" if word == "latest" else word
+        return [mark for mark in marks if mark.kind == kind][-1:]
+    if len(word) >= _SHORTEST:
+        return [mark for mark in marks if mark.hash.hex.startswith(word)]
+    return [mark for mark in marks if word.isascii() and word.isdigit() and mark.sequence == int(word)]
+
+
 def _candidates(marks: Sequence[Mark]) -> str:
-    words = ["baseline"] if any(mark.kind == "baseline" for mark in marks) else []
-    words += ["latest"] if any(mark.kind == "revision" for mark in marks) else []
-    numbers = (
-        f"a number from {marks[0].sequence} to {marks[-1].sequence}" if marks else "nothing, for there is no entry"
-    )
-    return ", ".join(
-        [*words, *(["head"] if marks else []), numbers, *([f"or {_SHORTEST} digits of a hash"] if marks else [])]
-    )
+    """What would have named one."""
+    if not marks:
+        return "nothing, for there is no entry"
+    kinds = {mark.kind for mark in marks}
+    words = [word for word, kind in (("baseline", "baseline"), ("latest", "revision")) if kind in kinds]
+    numbers = f"a number from {marks[0].sequence} to {marks[-1].sequence}"
+    return ", ".join([*words, "head", numbers, f"or {_SHORTEST} digits of a hash"])

@@ -65,7 +65,8 @@ def _entry(link: Link, predicate: dict[str, Any]) -> Entry:
 
 
 def _payload(draft: Draft, unit: str, sequence: int, previous: Digest | None) -> bytes:
-    body: Any = draft.body
+    body = draft.body
+    kind: Any = type(body)
     files = [(subject.name, subject.file) for subject in draft.subjects]
     subjects = files or [stand_in(unit, getattr(body, "of", None), previous)]
     words = {"author": draft.author, "message": draft.message}
@@ -76,7 +77,7 @@ def _payload(draft: Draft, unit: str, sequence: int, previous: Digest | None) ->
         "kind": body.kind,
         "time": draft.time,
         "files": len(files),
-        body.kind: form_of(type(body)).write(body),
+        body.kind: form_of(kind).write(body),
         **{name: text for name, text in words.items() if text},
     }
     statement = {
