@@ -6,18 +6,34 @@ import gc
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from types import ModuleType
 
-__all__ = ["COMMANDS", "DIFFERENT", "SAME", "TROUBLE", "drop_output", "main", "process"]
+__all__ = ["COMMANDS", "DIFFERENT", "SAME", "TOPICS", "TROUBLE", "drop_output", "main", "module_of", "process"]
 
-COMMANDS = {
-    "compare": "what changed between two images or more (the default)",
-    "show": "what an image is, or some of its tables",
-    "identify": "which definition fits a file, and what the file says it is",
-    "checksum": "whether the checksums of an image hold; correct or find them",
-    "definition": "check, compare or list definitions; their schema for editors",
-    "demo": "write an invented scenario into a folder, to try things on",
-    "completion": "print a completion script for a shell",
+TOPICS = {
+    "images": {
+        "compare": "what changed between two images or more (the default)",
+        "show": "what an image is, or some of its tables",
+        "identify": "which definition fits a file, and what the file says it is",
+        "checksum": "whether the checksums of an image hold; correct or find them",
+    },
+    "units in a vault": {
+        "vault": "make a vault, the folder that keeps every file of every unit",
+        "record": "record a baseline read, a revision, a readback and the like",
+        "history": "what was recorded of a unit, entry by entry",
+        "restore": "write a file as it was recorded; the baseline by default",
+        "verify": "whether the vault holds, level by level; mend what is damaged",
+        "key": "make a key to sign entries with, or show one",
+    },
+    "besides": {
+        "definition": "check, compare or list definitions; their schema for editors",
+        "demo": "write an invented scenario into a folder, to try things on",
+        "completion": "print a completion script for a shell",
+    },
 }
+COMMANDS = {name: text for commands in TOPICS.values() for name, text in commands.items()}
+_ACTIONS = {"definition", "key", "record", "vault"}
+"""commands whose next word says what to do: argparse cannot intermix their files and options before it has read that"""
 SAME, DIFFERENT, TROUBLE = 0, 1, 2
 INTERRUPTED, CUT_OFF = 130, 141
 """as a shell reports a process that SIGINT or SIGPIPE ended"""
@@ -56,16 +72,21 @@ def main(argv: Sequence[str] | None = None) -> int:
         return TROUBLE
 
 
+def module_of(command: str) -> ModuleType:
+    """The module of a command; ``import`` is a word of Python, so that one is called otherwise."""
+    return import_module(f"caldiff.cli.{'importing' if command == 'import' else command}")
+
+
 def _run(arguments: list[str]) -> int:
     first = arguments[0] if arguments else ""
     if first in {"", "-h", "--help", "--version"}:
         module = import_module("caldiff.cli.overview")
         return int(module.run(first))
     command = first if first in COMMANDS else "compare"
-    module = import_module(f"caldiff.cli.{command}")
+    module = module_of(command)
     parser = module.parser(f"caldiff {command}" if command == first else "caldiff")
     rest = arguments[1:] if command == first else arguments
-    return int(module.run(parser.parse_args(rest) if command == "definition" else parser.parse_intermixed_args(rest)))
+    return int(module.run(parser.parse_args(rest) if command in _ACTIONS else parser.parse_intermixed_args(rest)))
 
 
 def drop_output() -> None:

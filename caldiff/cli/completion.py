@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from argparse import Action, ArgumentParser, Namespace
 from collections.abc import Iterator
-from importlib import import_module
 
-from caldiff.cli import COMMANDS, SAME
+from caldiff.cli import COMMANDS, SAME, module_of
 from caldiff.cli.terminal import formatter, write
 
 __all__ = ["parser", "run", "whole"]
 
-_FILES = {"files", "file", "folder", "definition", "definitions", "paths", "old", "new"}
+_FILES = {"files", "file", "folder", "definition", "definitions", "paths", "old", "new", "output", "vault", "sign"}
 _SHELLS = ("bash", "zsh", "fish", "tcsh", "powershell")
 
 
@@ -46,7 +45,7 @@ def whole() -> ArgumentParser:
     made.add_argument("--version", action="store_true", help="the version of caldiff")
     commands = made.add_subparsers(metavar="COMMAND")
     for name, text in COMMANDS.items():
-        one = import_module(f"caldiff.cli.{name}").parser(f"caldiff {name}")
+        one = module_of(name).parser(f"caldiff {name}")
         commands.add_parser(name, parents=[one], add_help=False, help=text, allow_abbrev=False)
     return made
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from caldiff.cli import COMMANDS, SAME
+from collections.abc import Mapping
+
+from caldiff.cli import SAME, TOPICS
 from caldiff.cli.terminal import write
 from caldiff.errors import UsageError
 
@@ -16,7 +18,6 @@ caldiff says in engineering units what a revision changed in the calibration of
 an engine controller. Definitions say how to read an image; they are picked by
 what the image itself holds.
 
-commands:
 {commands}
 
 definitions are looked for in the folders of --definitions, then of the
@@ -40,5 +41,9 @@ def run(option: str) -> int:
 
         write(f"caldiff {version('caldiff')}\n")
     else:
-        write(_TEXT.format(commands="\n".join(f"  {name:<12}{text}" for name, text in COMMANDS.items())))
+        write(_TEXT.format(commands="\n\n".join(_topic(*topic) for topic in TOPICS.items())))
     return SAME
+
+
+def _topic(name: str, commands: Mapping[str, str]) -> str:
+    return "\n".join([f"{name}:", *(f"  {command:<12}{text}" for command, text in commands.items())])

@@ -8,7 +8,7 @@ from argparse import ArgumentParser, Namespace
 from caldiff.errors import FileError, UsageError
 from caldiff.table.personal import Key
 
-__all__ = ["add_personal_options", "key_for"]
+__all__ = ["add_key_option", "add_personal_options", "key_for", "read_key"]
 
 _LONGEST = 1 << 16
 _HINT = "a key is a file of 32 random bytes, made once and kept by the shop"
@@ -36,6 +36,26 @@ def key_for(options: Namespace) -> Key | None:
         if options.key is not None:
             raise UsageError("--key does nothing without --json", hint="only a document holds digests for matching")
         return None
+    return read_key(options)
+
+
+def add_key_option(group: ArgumentParser) -> None:
+    """``--key``, for what is recorded."""
+    group.add_argument(
+        "--key",
+        metavar="FILE",
+        help="what identifies somebody is recorded shortened, and matched by its HMAC under the key in this file "
+        "(default: the file that CALDIFF_KEY_FILE names, if any)",
+    )
+
+
+def read_key(options: Namespace) -> Key | None:
+    """The key of ``--key``, else of the environment; None where neither names one.
+
+    Raises:
+        UsageError: it is too short or too long.
+        FileError: it cannot be read.
+    """
     path = os.environ.get("CALDIFF_KEY_FILE", "") if options.key is None else options.key
     if options.key is None and not path:
         return None

@@ -7,13 +7,13 @@ import sys
 from argparse import ArgumentParser, HelpFormatter, Namespace
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Literal, TypeVar
+from typing import Any, Literal, Self, TypeVar
 
 from caldiff.cli import drop_output
 from caldiff.errors import FileError
-from caldiff.render.look import Look
+from caldiff.render.look import Look, harmless
 
-__all__ = ["add_look_options", "counted", "formatter", "look_for", "progress", "write"]
+__all__ = ["Counter", "Mixed", "add_look_options", "counted", "formatter", "look_for", "progress", "write"]
 
 T = TypeVar("T")
 
@@ -26,6 +26,22 @@ _BETWEEN = 0.2
 def formatter(prog: str) -> HelpFormatter:
     """Help at 80 columns. Left to ask for the width itself, argparse imports shutil, and that all compressors."""
     return HelpFormatter(prog, width=80)
+
+
+class Mixed(ArgumentParser):
+    """A parser that lets files stand after options, also below another parser, which argparse has no way to ask for."""
+
+    _mixing = False
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As argparse has it; intermixed when it is called from outside."""
+        if self._mixing:
+            return super().parse_known_args(args, namespace)
+        self._mixing = True
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._mixing = False
 
 
 def add_look_options(parser: ArgumentParser) -> None:
@@ -161,3 +177,41 @@ def counted(items: Sequence[T], what: str) -> Iterator[T]:
         if said:
             stream.write(f"\r{' ' * len(said)}\r")
             stream.flush()
+
+
+class Counter:
+    """Says on a terminal how far something is, once it takes long, and takes the words away at the end.
+
+    Called with what is done and what there is, as two numbers; or with any words.
+    """
+
+    def __init__(self, what: str) -> None:
+        self._what = what
+        self._said = ""
+        self._due = 0.0
+        stream = sys.stderr
+        self._stream = stream if stream is not None and stream.isatty() else None
+
+    def __enter__(self) -> Self:
+        if self._stream is not None:
+            from time import monotonic  # noqa: PLC0415 - only for people
+
+            self._clock = monotonic
+            self._due = monotonic() + _PATIENCE
+        return self
+
+    def __call__(self, *far: object) -> None:
+        """Say it, if it is time."""
+        if self._stream is None or self._clock() < self._due:
+            return
+        self._due = self._clock() + _BETWEEN
+        self.__exit__()
+        self._said = f"caldiff: {self._what}, {harmless(' of '.join(map(str, far)))} ..."
+        self._stream.write(self._said)
+        self._stream.flush()
+
+    def __exit__(self, *_: object) -> None:
+        if self._stream is not None and self._said:
+            self._stream.write(f"\r{' ' * len(self._said)}\r")
+            self._stream.flush()
+            self._said = ""

@@ -7,11 +7,12 @@ from collections.abc import Iterable, Sequence
 
 from caldiff.diff.model import Comparison, Otherness, TableDiff
 from caldiff.render.axes import axis_lines
+from caldiff.render.cautions import CAUTION_TAGS
 from caldiff.render.extents import extent_lines
 from caldiff.render.head import field_name, head_lines, labelled, rule, same_lines
 from caldiff.render.look import Look, clip, pad, plural, width_of, wrapped
 from caldiff.render.tables import by_surface, stat_cells, table_lines
-from caldiff.render.view import CAUTION_TAGS, View
+from caldiff.render.view import View
 from caldiff.table.personal import shortened
 
 __all__ = ["comparison_text", "details", "identity_lines", "selected", "summary"]

@@ -12,13 +12,10 @@ from caldiff.definition.model import TableSpec
 if TYPE_CHECKING:
     from caldiff.table.personal import Key
 
-__all__ = ["CAUTION_TAGS", "SHOWS", "Show", "View"]
+__all__ = ["SHOWS", "Show", "View"]
 
 Show = Literal["change", "both", "before", "after", "difference", "percent"]
 SHOWS: tuple[Show, ...] = get_args(Show)
-
-CAUTION_TAGS = ("emissions", "torque-monitoring", "over-temperature", "speed-limit", "immobiliser")
-"""tags of tables whose change can break the law or an engine, and that are named before anything else"""
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)

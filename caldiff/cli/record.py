@@ -1,0 +1,252 @@
+"""``caldiff record KIND UNIT ...``: add an entry to a unit's chain."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from caldiff.cli import SAME
+from caldiff.cli.finding import add_file_options, catalogue_for, limits_for, named
+from caldiff.cli.personal import add_key_option, read_key
+from caldiff.cli.terminal import Mixed, add_look_options, formatter, look_for, progress, write
+from caldiff.cli.vaults import add_recording_options, author_for, signers_for, time_for, unit_of, vault_for
+from caldiff.errors import UsageError
+
+if TYPE_CHECKING:
+    from caldiff.ledger.chain import Recorded
+    from caldiff.trace.recording import Recorder
+
+__all__ = ["parser", "run"]
+
+Action = Callable[["Recorder", Namespace], "Recorded"]
+
+_ENTRY = "an entry: its number, the beginning of its hash, baseline, latest (revision) or head"
+
+
+def parser(prog: str) -> ArgumentParser:
+    """The parser of this command."""
+    made = ArgumentParser(
+        prog=prog,
+        allow_abbrev=False,
+        formatter_class=formatter,
+        description="Add an entry to the chain of a unit. Every file is kept as it came, before the entry is written. "
+        "Exit status: 0 recorded, 2 trouble, and then nothing is.",
+    )
+    kinds = made.add_subparsers(
+        required=True,
+        metavar="KIND",
+        parser_class=Mixed,
+        title="kinds of entry ('caldiff record KIND --help' has the options)",
+    )
+    for name, (action, text, arguments) in _KINDS.items():
+        one = kinds.add_parser(
+            name, help=text, description=f"Record {text}.", allow_abbrev=False, formatter_class=formatter
+        )
+        one.set_defaults(action=action, kind=name)
+        one.add_argument("unit", metavar="UNIT", help="the unit, under your own id for it")
+        arguments(one)
+        add_recording_options(one)
+        one.add_argument("--json", action="store_true", help="a JSON document, see docs/schemas/")
+        add_look_options(one)
+    return made
+
+
+def _image(one: ArgumentParser, *, optional: bool = False) -> None:
+    one.add_argument("file", metavar="FILE", nargs="?" if optional else None, help="the image file, as it came")
+    add_file_options(one, several=False)
+    add_key_option(one)
+
+
+def _of(one: ArgumentParser, text: str, *, required: bool = False) -> None:
+    one.add_argument("--of", metavar="ENTRY", required=required, help=f"{text}; {_ENTRY}")
+
+
+def _revision_arguments(one: ArgumentParser) -> None:
+    one.add_argument(
+        "--parent",
+        metavar="ENTRY",
+        help=f"what it was made from (default: the newest revision, else the newest baseline); {_ENTRY}",
+    )
+    one.add_argument(
+        "--authority",
+        action="append",
+        default=[],
+        type=_pair,
+        metavar="TAG=WHO",
+        help="under whose authority tables with this tag, or bytes in this region, were changed; may be given again",
+    )
+    one.add_argument(
+        "--made-from", action="append", default=[], metavar="FILE", help="a file that it was made with, to be kept too"
+    )
+    _image(one)
+
+
+def _delivery_arguments(one: ArgumentParser) -> None:
+    _of(one, "the revision that was handed over", required=True)
+    one.add_argument("--to", metavar="WHO", required=True, help="to whom")
+    _image(one, optional=True)
+
+
+def _readback_arguments(one: ArgumentParser) -> None:
+    _of(one, "what should have been in the unit (default: what was delivered last, else the newest revision)")
+    _image(one)
+
+
+def _evidence_arguments(one: ArgumentParser) -> None:
+    _of(one, "what was in the unit when it was taken (default: the newest revision)")
+    one.add_argument("--sort", metavar="WORD", required=True, help="what it is: log, faults, or a word of your own")
+    one.add_argument(
+        "--fact",
+        action="append",
+        default=[],
+        type=_pair,
+        metavar="KEY=TEXT",
+        help="something that is to be known about it; may be given again",
+    )
+    one.add_argument("files", metavar="FILE", nargs="+", help="the files, as they came")
+
+
+def _approval_arguments(one: ArgumentParser) -> None:
+    _of(one, "what is approved", required=True)
+    one.add_argument("--role", metavar="ROLE", default="approver", help="as what (default: approver)")
+
+
+def _note_arguments(one: ArgumentParser) -> None:
+    _of(one, "what it is about (default: the unit)")
+    one.add_argument("files", metavar="FILE", nargs="*", help="files that belong to it")
+
+
+def _return_arguments(one: ArgumentParser) -> None:
+    one.add_argument("--baseline", metavar="ENTRY", help=f"the baseline that went back (default: the newest); {_ENTRY}")
+
+
+def _pair(text: str) -> tuple[str, str]:
+    key, equals, value = text.partition("=")
+    if not (key.strip() and equals and value.strip()):
+        raise ArgumentTypeError(f"'{text}' is no name and text, such as emissions='type approval 12'")
+    return key.strip(), value.strip()
+
+
+def _once(pairs: Sequence[tuple[str, str]], option: str) -> Mapping[str, str]:
+    """The pairs by name, none of them twice."""
+    for key, _ in pairs:
+        if sum(key == other for other, _ in pairs) > 1:
+            raise UsageError(f"{option} names '{key}' twice", hint="say it once, with all that is to be said")
+    return dict(pairs)
+
+
+# ----------------------------------------------------------------------------------------------------------- recording
+
+
+def run(options: Namespace) -> int:
+    """Record the entry, and say what it is and what to beware of."""
+    if options.kind == "approval" and not options.sign:
+        raise UsageError("an approval counts as much as its signature, and there is none", hint="sign it by --sign KEY")
+    if options.kind == "note" and not options.message and not options.files:
+        raise UsageError("a note says something or brings a file", hint="say it by --message TEXT")
+    recorder = _recorder(options)
+    if options.kind != "baseline":
+        unit_of(recorder.vault, options.unit)
+    with progress("recording"):
+        recorded = options.action(recorder, options)
+        entries = {one.hash: one for one in recorder.vault.chain(options.unit).entries}
+    from caldiff.render.recorded import recorded_document, recorded_text  # noqa: PLC0415 - usage errors do without
+
+    if options.json:
+        from caldiff.render.document import printed  # noqa: PLC0415 - as above
+
+        write(printed(recorded_document(recorded, entries)))
+    else:
+        write(recorded_text(recorded, entries, look_for(options)))
+    return SAME
+
+
+def _recorder(options: Namespace) -> Recorder:
+    from caldiff.trace.recording import Recorder  # noqa: PLC0415 - brings numpy, which usage errors do without
+
+    vault = vault_for(options)
+    signers = signers_for(options)
+    common = {"vault": vault, "signers": signers, "author": author_for(options), "time": time_for(options)}
+    if not hasattr(options, "start"):
+        return Recorder(**common)
+    catalogue = catalogue_for(options)
+    return Recorder(
+        **common,
+        catalogue=catalogue,
+        key=read_key(options),
+        definition=named(catalogue, _single("--definition", options.definition)) if options.definition else None,
+        start=_single("--start", options.start) if options.start else None,
+        format=options.format,
+        limits=limits_for(options),
+    )
+
+
+def _single(option: str, given: Sequence[Any]) -> Any:
+    """The only value of an option that other commands take once for each file."""
+    if len(given) > 1:
+        raise UsageError(f"{option} is given {len(given)} times for one file", hint=f"give {option} once")
+    return given[0]
+
+
+def _baseline(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.baseline(options.unit, options.file, message=options.message)
+
+
+def _repeat(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.repeat(options.unit, options.file, message=options.message)
+
+
+def _revision(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.revision(
+        options.unit,
+        options.file,
+        parent=options.parent,
+        authorities=_once(options.authority, "--authority"),
+        made_from=options.made_from,
+        message=options.message,
+    )
+
+
+def _delivery(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.delivery(options.unit, of=options.of, to=options.to, path=options.file, message=options.message)
+
+
+def _readback(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.readback(options.unit, options.file, of=options.of, message=options.message)
+
+
+def _evidence(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.evidence(
+        options.unit,
+        options.files,
+        of=options.of,
+        sort=options.sort,
+        facts=_once(options.fact, "--fact"),
+        message=options.message,
+    )
+
+
+def _approval(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.approval(options.unit, of=options.of, role=options.role, message=options.message)
+
+
+def _note(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.note(options.unit, of=options.of, paths=options.files, message=options.message)
+
+
+def _return(recorder: Recorder, options: Namespace) -> Recorded:
+    return recorder.returned(options.unit, baseline=options.baseline, message=options.message)
+
+
+_KINDS: Mapping[str, tuple[Action, str, Callable[[ArgumentParser], None]]] = {
+    "baseline": (_baseline, "the first read of a unit, which everything descends from", _image),
+    "repeat": (_repeat, "another read of the stock, which confirms the baseline or does not", _image),
+    "revision": (_revision, "an image that is meant for the unit", _revision_arguments),
+    "delivery": (_delivery, "that a revision was handed over", _delivery_arguments),
+    "readback": (_readback, "an image that was read out of the unit later", _readback_arguments),
+    "evidence": (_evidence, "files that tell how a revision did, such as logs", _evidence_arguments),
+    "approval": (_approval, "that a revision may go out, over your signature", _approval_arguments),
+    "note": (_note, "words, about an entry or the unit; with files or without", _note_arguments),
+    "return": (_return, "that the unit goes back to stock", _return_arguments),
+}
