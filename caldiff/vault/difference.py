@@ -1,0 +1,262 @@
+"""An image file as its difference against another image: what a kept revision is made of.
+
+    one line of canonical JSON, then a newline:
+        caldiff "difference", version 1
+        base     SHA-256 of the file that it is a difference against
+        like     the format that the base's file is read in: binary, ihex, srec, titxt or elf
+        depth    differences from here to a file that is kept whole, this one counted
+        format   the format that the file is written in, and ``shape``, its records', where that has any
+        size     of the file
+        segments [start, size] of each, where they are not those of the base
+        move     what is added to the base's addresses, where that is not 0
+    deflated: number of runs; the gap before and the length of each; the bytes of all runs
+        numbers are LEB128; a gap counts the bytes of the image, segment after segment, since the run before
+        a byte is the image's less the base's, modulo 256; where the base has none, it counts as 0
+
+The image of a raw binary begins at address 0 here, wherever it lies in the controller.
+Taking one apart needs no numpy, and costs about what the runs do.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterator
+from typing import Any, Literal
+
+import attrs
+
+from caldiff.canonical import Digest, canonical_json
+from caldiff.errors import VaultError
+from caldiff.value import Shown
+
+__all__ = [
+    "DEEPEST",
+    "LARGEST",
+    "RUNS",
+    "SEGMENTS",
+    "Difference",
+    "Flat",
+    "Layout",
+    "applied",
+    "moved",
+    "read_difference",
+]
+
+Layout = tuple[tuple[int, int], ...]
+"""start and size of every segment, in order of address"""
+Written = Literal["binary", "ihex", "srec", "titxt"]
+Read = Literal["binary", "ihex", "srec", "titxt", "elf"]
+
+DEEPEST = 16
+LARGEST = 64 << 20
+"""bytes of an image that is kept as a difference"""
+SEGMENTS = 4096
+RUNS = 1 << 16
+_HEAD_MOST = 1 << 17
+_SLACK = 1 << 20
+_TOP = 1 << 63
+_REQUIRED = {"caldiff", "version", "base", "like", "depth", "format", "size"}
+_ALLOWED = _REQUIRED | {"shape", "segments", "move"}
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Flat(Shown):
+    """An image as one run of bytes, segment after segment, and where the segments lie."""
+
+    layout: Layout
+    data: bytearray = attrs.field(repr=False)
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Difference(Shown):
+    """A difference as read; the module says what the fields are. ``body`` is still deflated."""
+
+    base: Digest
+    like: Read
+    depth: int
+    format: Written
+    size: int
+    shape: dict[str, Any] | None = None
+    segments: Layout | None = None
+    move: int = 0
+    body: bytes = attrs.field(repr=False)
+
+    def dump(self) -> bytes:
+        """The bytes of the file."""
+        head: dict[str, object] = {
+            "caldiff": "difference",
+            "version": 1,
+            "base": self.base.hex,
+            "like": self.like,
+            "depth": self.depth,
+            "format": self.format,
+            "size": self.size,
+        }
+        if self.shape is not None:
+            head["shape"] = self.shape
+        if self.segments is not None:
+            head["segments"] = self.segments
+        if self.move:
+            head["move"] = self.move
+        return canonical_json(head) + b"\n" + self.body
+
+
+# ------------------------------------------------------------------------------------------------------------- reading
+
+
+def read_difference(data: bytes) -> Difference:
+    """Read a difference; its body is read as it is applied.
+
+    Raises:
+        VaultError: it is none, or makes no sense. No ``file``.
+    """
+    at = data.find(b"\n", 0, _HEAD_MOST)
+    try:
+        head = json.loads(data[: max(at, 0)])
+    except (ValueError, RecursionError) as error:
+        raise VaultError("this is no difference, or its first line is damaged") from error
+    if not isinstance(head, dict) or not _REQUIRED <= head.keys() <= _ALLOWED:
+        raise VaultError("this is no difference, or its first line is damaged")
+    if head["caldiff"] != "difference" or not _whole(head["version"], 1, 1):
+        raise VaultError("this is no difference of a form that is known")
+    try:
+        return _checked(head, data[at + 1 :])
+    except (ValueError, TypeError, KeyError) as error:
+        raise VaultError("the first line of the difference makes no sense") from error
+
+
+def _checked(head: dict[str, Any], body: bytes) -> Difference:
+    """A difference from its first line. Raises ValueError or TypeError where that makes no sense."""
+    segments, move, shape = head.get("segments"), head.get("move", 0), head.get("shape")
+    fine = _whole(head["depth"], 1, DEEPEST) and _whole(head["size"], 1, 5 * LARGEST) and _whole(move, -_TOP, _TOP)
+    fine &= head["like"] in ("binary", "ihex", "srec", "titxt", "elf")
+    fine &= head["format"] in ("binary", "ihex", "srec", "titxt")
+    fine &= shape is None or (isinstance(shape, dict) and head["format"] != "binary")
+    if not fine:
+        raise ValueError
+    return Difference(
+        base=Digest(hex=head["base"]),
+        like=head["like"],
+        depth=head["depth"],
+        format=head["format"],
+        size=head["size"],
+        shape=shape,
+        segments=None if segments is None else _layout(segments),
+        move=move,
+        body=body,
+    )
+
+
+def _whole(value: object, least: int, most: int) -> bool:
+    return type(value) is int and least <= value <= most
+
+
+def _layout(value: object) -> Layout:
+    """Segments that can be: rising, apart, within what an image may hold."""
+    if not isinstance(value, list) or not 1 <= len(value) <= SEGMENTS:
+        raise ValueError
+    end, held = -1, 0
+    for start, size in value:
+        if not _whole(start, end + 1, _TOP) or not _whole(size, 1, LARGEST):
+            raise ValueError
+        end, held = start + size, held + size
+    if held > LARGEST or end > _TOP:
+        raise ValueError
+    return tuple((start, size) for start, size in value)
+
+
+# ------------------------------------------------------------------------------------------------------------ applying
+
+
+def applied(difference: Difference, base: Flat) -> Flat:
+    """The image, from the image of its base, whose bytes are used up where the layout stays.
+
+    Raises:
+        VaultError: the runs do not fit. No ``file``.
+    """
+    flat = moved(base, difference.segments or base.layout, difference.move)
+    if len(flat.data) > LARGEST:
+        raise VaultError("the base is larger than a difference allows")
+    runs, values = _runs(difference.body, len(flat.data))
+    before = b"".join([flat.data[at:stop] for at, stop in runs])
+    after = memoryview(_sum(before, values))
+    start, data = 0, flat.data
+    for at, stop in runs:
+        data[at:stop] = after[start : (start := start + stop - at)]
+    return flat
+
+
+def moved(base: Flat, layout: Layout, move: int) -> Flat:
+    """The base's bytes in another layout, 0 where it has none."""
+    if layout == base.layout and not move:
+        return base
+    data = bytearray(sum(size for _, size in layout))
+    for at, came, size in _overlaps(base.layout, layout, move):
+        data[at : at + size] = base.data[came : came + size]
+    return Flat(layout=layout, data=data)
+
+
+def _overlaps(old: Layout, new: Layout, move: int) -> Iterator[tuple[int, int, int]]:
+    """Where both have bytes: place in the new flat image, place in the old one, length."""
+    at = came = i = j = 0
+    while i < len(old) and j < len(new):
+        old_start, old_stop = old[i][0] + move, sum(old[i]) + move
+        new_start, new_stop = new[j][0], sum(new[j])
+        low, high = max(old_start, new_start), min(old_stop, new_stop)
+        if low < high:
+            yield at + low - new_start, came + low - old_start, high - low
+        if old_stop <= new_stop:
+            came, i = came + old[i][1], i + 1
+        else:
+            at, j = at + new[j][1], j + 1
+
+
+def _runs(body: bytes, held: int) -> tuple[list[tuple[int, int]], bytes]:
+    """The runs as places in the flat image, and their bytes."""
+    inflate = zlib.decompressobj(-zlib.MAX_WBITS)
+    try:
+        plain = inflate.decompress(body, held + _SLACK)
+    except zlib.error as error:
+        raise VaultError("the runs of the difference are broken") from error
+    if not inflate.eof or inflate.unused_data:
+        raise VaultError("the runs of the difference do not end where they should")
+    numbers, at = _numbers(plain)
+    runs, stop = [], 0
+    for gap, length in zip(numbers[::2], numbers[1::2], strict=True):
+        start = stop + gap
+        stop = start + length
+        runs.append((start, stop))
+    if stop > held or len(plain) - at != sum(numbers[1::2]):
+        raise VaultError("the runs of the difference do not fit the image")
+    return runs, plain[at:]
+
+
+def _numbers(plain: bytes) -> tuple[list[int], int]:
+    """Gaps and lengths in turn, and where the bytes of the runs begin."""
+    numbers: list[int] = []
+    value = shift = at = 0
+    many = 1  # the first number says how many runs follow
+    for at, byte in enumerate(plain, 1):  # noqa: B007 - where it stopped is what is wanted
+        value |= (byte & 0x7F) << shift
+        shift += 7
+        if byte & 0x80:
+            if shift > 35:  # noqa: PLR2004 - no number here needs more
+                break
+            continue
+        numbers.append(value)
+        many = 1 + 2 * numbers[0]
+        if len(numbers) == many or numbers[0] > RUNS:
+            break
+        value = shift = 0
+    if len(numbers) != many or numbers[0] > RUNS:
+        raise VaultError("the difference has no end of its runs")
+    return numbers[1:], at
+
+
+def _sum(one: bytes, other: bytes) -> bytes:
+    """Two equally long rows of bytes, added byte by byte modulo 256: as two large numbers, the top bits apart."""
+    size = len(one)
+    low, top = int.from_bytes(b"\x7f" * size, "little"), int.from_bytes(b"\x80" * size, "little")
+    a, b = int.from_bytes(one, "little"), int.from_bytes(other, "little")
+    return (((a & low) + (b & low)) ^ ((a ^ b) & top)).to_bytes(size, "little")
