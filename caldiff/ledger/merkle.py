@@ -5,10 +5,10 @@ Trees are given as the hashes of their leaves, from :func:`leaf_hash`. Hashes ar
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from hashlib import sha256
 
-__all__ = ["consistency", "holds_consistency", "holds_inclusion", "inclusion", "leaf_hash", "tree_hash"]
+__all__ = ["Growing", "consistency", "holds_consistency", "holds_inclusion", "inclusion", "leaf_hash", "tree_hash"]
 
 
 def leaf_hash(data: bytes) -> bytes:
@@ -23,6 +23,35 @@ def _node(left: bytes, right: bytes) -> bytes:
 def tree_hash(leaves: Sequence[bytes]) -> bytes:
     """The root over leaf hashes; that of the empty tree is the hash of nothing."""
     return _levels(leaves)[-1][0] if leaves else sha256().digest()
+
+
+class Growing:
+    """A tree that leaves are added to: its size and root, without going over all of it again."""
+
+    def __init__(self) -> None:
+        self.size = 0
+        self._whole: list[bytes] = []  # roots of whole subtrees, the largest first
+
+    def extend(self, leaves: Iterable[bytes]) -> None:
+        """Add leaf hashes."""
+        for leaf in leaves:
+            self._whole.append(leaf)
+            self.size += 1
+            pairs = self.size
+            while not pairs & 1:
+                right = self._whole.pop()
+                self._whole.append(_node(self._whole.pop(), right))
+                pairs >>= 1
+
+    @property
+    def root(self) -> bytes:
+        """As :func:`tree_hash` has it."""
+        if not self._whole:
+            return tree_hash(())
+        *larger, root = self._whole
+        for left in reversed(larger):
+            root = _node(left, root)
+        return root
 
 
 def _levels(leaves: Sequence[bytes]) -> list[list[bytes]]:

@@ -9,7 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from caldiff.ledger.merkle import consistency, holds_consistency, holds_inclusion, inclusion, leaf_hash, tree_hash
+from caldiff.ledger.merkle import (
+    Growing,
+    consistency,
+    holds_consistency,
+    holds_inclusion,
+    inclusion,
+    leaf_hash,
+    tree_hash,
+)
 
 # The leaves and roots of the tests of Certificate Transparency logs, from memory.
 INPUTS = ["", "00", "10", "2021", "3031", "40414243", "5051525354555657", "606162636465666768696a6b6c6d6e6f"]
@@ -163,3 +171,10 @@ def test_a_leaf_is_no_node() -> None:
     """A tree of two leaves and a leaf made of their hashes must not have one root (section 2.1.1)."""
     leaves = leaves_of(2)
     assert leaf_hash(leaves[0] + leaves[1]) != tree_hash(leaves)
+
+
+def test_a_growing_tree_has_the_root_of_the_whole_one() -> None:
+    leaves, tree = leaves_of(70), Growing()
+    for size in range(71):
+        assert (tree.size, tree.root) == (size, tree_hash(leaves[:size]))
+        tree.extend(leaves[size : size + 1])
