@@ -14,7 +14,7 @@ from caldiff.image.model import TOP, Format, Image, Note, Segment, Source
 from caldiff.image.parsed import Parsed
 from caldiff.image.stream import gather, most
 
-__all__ = ["read_image"]
+__all__ = ["file_bytes", "read_image"]
 
 _Content = tuple[bytes, Packing | None, str | None, tuple[Note, ...]]
 """An image's file as it was before it was packed, the container, the member's name, and notes."""
@@ -54,7 +54,7 @@ def read_image(
         data = source
     else:
         name = name or fspath(source)
-        data = _file(source, name, limits)
+        data = file_bytes(source, name=name, limits=limits)
     if not data:
         raise ImageError("the file is empty", file=name)
     outer = DigestLater(data) if len(data) >= _LARGE else Digest.of(data), len(data)
@@ -80,7 +80,13 @@ def read_image(
     )
 
 
-def _file(path: str | PathLike[str], name: str, limits: Limits) -> bytes:
+def file_bytes(path: str | PathLike[str], *, name: str | None = None, limits: Limits) -> bytes:
+    """The bytes of an image's file as they are, no more than the limits allow.
+
+    Raises:
+        FileError: the file cannot be read. LimitError: it is too large.
+    """
+    name = name or fspath(path)
     try:
         with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 - whatever open takes
             about = fstat(stream.fileno())
