@@ -10,7 +10,6 @@ import re
 from base64 import b64decode, b64encode
 from binascii import Error as Base64Error
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
 import attrs
 
@@ -19,11 +18,9 @@ from caldiff.errors import LedgerError
 from caldiff.ledger.link import check_unit
 from caldiff.ledger.merkle import leaf_hash, tree_hash
 from caldiff.ledger.note import Note, NoteSignature, key_id, read_note, signed
+from caldiff.ledger.signing import Signer
+from caldiff.ledger.trust import SignatureState, Trust, TrustedKey
 from caldiff.value import Value
-
-if TYPE_CHECKING:  # signing starts slowly, and most checkpoints are read without
-    from caldiff.ledger.signing import PublicKey, Signer
-    from caldiff.ledger.trust import SignatureState, Trust, TrustedKey
 
 __all__ = ["Checkpoint", "Leaf", "checkpoint_over", "origin_of", "read_checkpoint", "read_leaf", "sign", "signatures"]
 
@@ -150,23 +147,24 @@ def read_checkpoint(data: bytes) -> Checkpoint:
 
 
 def signatures(checkpoint: Checkpoint, trust: Trust) -> tuple[SignatureState, ...]:
-    """Who signed, line by line. A checkpoint carries no time, so a key's time of validity is not asked for."""
-    from caldiff.ledger.signing import PublicKey  # noqa: PLC0415 - as above
+    """Who signed, line by line. A checkpoint carries no time, so nobody asks whether a key held when it signed.
 
-    keys = [(key, PublicKey.read(key.key)) for key in trust.keys]
+    Raises:
+        SignatureError: a trusted key cannot be read, or two are the same.
+    """
+    keys = tuple(trust.by_keyid().values())
     return tuple(_judged(line, checkpoint.text.encode(), keys) for line in checkpoint.signatures)
 
 
-def _judged(line: NoteSignature, text: bytes, keys: Sequence[tuple[TrustedKey, PublicKey]]) -> SignatureState:
-    from caldiff.ledger.trust import SignatureState  # noqa: PLC0415 - as above
-
-    named = [(key, public) for key, public in keys if key_id(line.name, public) == line.key_id]
-    for key, public in named:
-        if public.verify(line.signature, text):
-            words = f"signed by {key.name}"
-            return SignatureState(keyid=public.keyid, name=key.name, roles=key.roles, state="valid", text=words)
-    for key, public in named:
-        words = f"says it is by {key.name}, and is not"
-        return SignatureState(keyid=public.keyid, name=key.name, roles=(), state="wrong", text=words)
-    words = f"by a key that is not among those of {line.name}"
-    return SignatureState(keyid=line.key_id.hex(), name=None, roles=(), state="unknown key", text=words)
+def _judged(line: NoteSignature, text: bytes, keys: Sequence[TrustedKey]) -> SignatureState:
+    """Keys are named by four bytes, which two may share: whoever made the signature is meant."""
+    named = [key for key in keys if key_id(line.name, key.public) == line.key_id]
+    for key in named:
+        if key.public.verify(line.signature, text):
+            words = f"signed by {key.name} as {', '.join(key.roles) or 'nobody in particular'}"
+            return SignatureState(keyid=key.public.keyid, name=key.name, roles=key.roles, state="valid", text=words)
+    if named:
+        words = f"the signature in the name of {named[0].name} is wrong"
+        return SignatureState(keyid=named[0].public.keyid, state="wrong", text=words)
+    words = f"signed in the name of {line.name} by a key that is not trusted here"
+    return SignatureState(keyid=line.key_id.hex(), state="unknown key", text=words)

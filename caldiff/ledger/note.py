@@ -15,15 +15,12 @@ from base64 import b64decode, b64encode
 from binascii import Error as Base64Error
 from collections.abc import Iterable
 from hashlib import sha256
-from typing import TYPE_CHECKING
 
 import attrs
 
 from caldiff.errors import LedgerError
+from caldiff.ledger.signing import PublicKey, Signer
 from caldiff.value import Value
-
-if TYPE_CHECKING:  # signing starts slowly, and most notes are read without
-    from caldiff.ledger.signing import PublicKey, Signer
 
 __all__ = ["Note", "NoteSignature", "key_id", "read_note", "signed", "verifier_key"]
 

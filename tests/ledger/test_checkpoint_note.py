@@ -7,15 +7,26 @@ from base64 import b64decode
 from hashlib import sha256
 from pathlib import Path
 
+import attrs
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from caldiff.canonical import Digest
 from caldiff.errors import CaldiffError, LedgerError
-from caldiff.ledger.checkpoint import Checkpoint, Leaf, checkpoint_over, origin_of, read_checkpoint, read_leaf, sign
+from caldiff.ledger.checkpoint import (
+    Checkpoint,
+    Leaf,
+    checkpoint_over,
+    origin_of,
+    read_checkpoint,
+    read_leaf,
+    sign,
+    signatures,
+)
 from caldiff.ledger.note import key_id, read_note, signed, verifier_key
 from caldiff.ledger.signing import PrivateKey, PublicKey
+from caldiff.ledger.trust import Trust, TrustedKey
 
 # The example in the documentation of Go's note package (golang.org/x/mod/sumdb/note), whose form C2SP took over; from
 # memory: the signature holds, so it was remembered right.
@@ -188,3 +199,28 @@ def test_two_checkpoints_are_told_apart() -> None:
     made = checkpoint_over(ORIGIN, LEAVES)
     other = Checkpoint(origin=made.origin, size=made.size + 1, root=made.root)
     assert not made.says(other)
+
+
+def trusted(*keys: TrustedKey) -> Trust:
+    return Trust(name="trust", digest=Digest.of(b""), keys=keys)
+
+
+def test_who_signed() -> None:
+    made = sign(checkpoint_over(ORIGIN, LEAVES), [ONE, TWO])
+    other = sign(checkpoint_over(ORIGIN, LEAVES[:3]), [ONE])
+    moved = attrs.evolve(made, signatures=other.signatures)
+    trust = trusted(TrustedKey(name="Ada", key=ONE.public.text, roles=("approver",)))
+    assert [(s.state, s.name, s.roles) for s in signatures(made, trust)] == [
+        ("valid", "Ada", ("approver",)),
+        ("unknown key", None, ()),
+    ]
+    assert [(s.state, s.name, s.roles) for s in signatures(moved, trust)] == [("wrong", None, ())]
+    assert "Ada" in signatures(moved, trust)[0].text
+    assert signatures(checkpoint_over(ORIGIN, LEAVES), trust) == ()
+
+
+def test_a_key_in_another_name_is_another_signer() -> None:
+    made = sign(checkpoint_over(ORIGIN, LEAVES), [ONE])
+    renamed = attrs.evolve(made, signatures=(attrs.evolve(made.signatures[0], name="elsewhere"),))
+    trust = trusted(TrustedKey(name="Ada", key=ONE.public.text, roles=()))
+    assert [state.state for state in signatures(renamed, trust)] == ["unknown key"]
