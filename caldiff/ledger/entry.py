@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from datetime import datetime
 from typing import ClassVar, Literal, get_args
 
 import attrs
 
 from caldiff.canonical import Digest
+from caldiff.errors import LedgerError
+from caldiff.ledger.link import TIME
 from caldiff.value import Value
 
 __all__ = [
@@ -36,11 +40,34 @@ Kind = Literal["baseline", "repeat", "revision", "delivery", "readback", "eviden
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
+_NAME = re.compile(r"(?!\.{1,2}\Z)[^/\\\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]{1,255}")
+"""No folder, nothing that controls a terminal or turns the direction of writing, nothing that is not Unicode. Listed
+here, since what counts as printable changes with the version of Unicode."""
+
+
+def _is_name(_: object, __: object, name: str) -> None:
+    if not _NAME.fullmatch(name):
+        raise LedgerError(
+            f"{name!r:.80} cannot be recorded as the name of a file",
+            expected="1 to 255 characters, no folder and no control characters",
+            hint="Give the file another name first",
+        )
+
+
+def _is_time(_: object, __: object, time: str) -> None:
+    try:
+        right = TIME.fullmatch(time) and datetime.fromisoformat(time)
+    except ValueError:
+        right = None
+    if not right:
+        raise LedgerError(f"{time!r:.80} is no time in UTC", expected="a form like 2026-03-11T09:30:00Z")
+
+
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class Subject(Value):
     """A file that an entry speaks of, by the name that it came under (no folders) and the digest of its bytes."""
 
-    name: str
+    name: str = attrs.field(validator=_is_name)
     file: Digest
 
 
@@ -278,9 +305,7 @@ class Draft(Value):
     """
 
     body: Body
-    time: str = attrs.field(
-        validator=attrs.validators.matches_re(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z")
-    )
+    time: str = attrs.field(validator=_is_time)
     author: str = ""
     message: str = ""
     subjects: tuple[Subject, ...] = ()

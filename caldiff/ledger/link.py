@@ -13,7 +13,7 @@ from caldiff.errors import LedgerError
 from caldiff.ledger.plain import LARGEST, plain
 from caldiff.value import Value
 
-__all__ = ["PREDICATE_TYPE", "STATEMENT_TYPE", "Link", "check_unit", "opened", "read_link", "stand_in"]
+__all__ = ["PREDICATE_TYPE", "STATEMENT_TYPE", "TIME", "Link", "check_unit", "opened", "read_link", "stand_in"]
 
 STATEMENT_TYPE = "https://in-toto.io/Statement/v1"
 PREDICATE_TYPE = "https://caldiff.invalid/ledger/entry/v1"
@@ -23,7 +23,8 @@ _KINDS = {"baseline", "repeat", "revision", "delivery", "readback", "evidence", 
 _FILELESS = {"approval", "note"}
 _REFS = ("of", "parent", "baseline")
 _UNIT = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?", re.ASCII)
-_TIME = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z", re.ASCII)
+TIME = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z", re.ASCII)
+"""How a time is written. That there is such a day is for :mod:`caldiff.ledger.entry` to see."""
 _HEX = re.compile(r"[0-9a-f]{64}", re.ASCII)
 _ALWAYS = ("unit", "sequence", "previous", "kind", "time", "files")
 _AT_TIMES = ("author", "message")
@@ -182,7 +183,7 @@ def _unit(value: object) -> str:
 
 
 def _time(value: object) -> str:
-    if not isinstance(value, str) or not _TIME.fullmatch(value):
+    if not isinstance(value, str) or not TIME.fullmatch(value):
         raise LedgerError("time is no time in UTC", expected="a form like 2026-03-11T09:30:00Z", got=_seen(value))
     return value
 

@@ -16,11 +16,8 @@ LARGEST = 4 << 20
 DEEPEST = 16
 """How deep lists and objects may nest; an entry needs seven."""
 
-_WIDEST = 2**53 - 1
-"""The largest integer that RFC 8785 numbers can hold (RFC 7493, section 2.2)."""
-_STRING = re.compile(r'"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)', re.DOTALL)
-_NO_BRACKET = re.compile(r"[^\[\]{}]+")
-_PAIR = re.compile(r"\[\]|\{\}")
+_WIDE = re.compile(r"[:,\[]-?[0-9]{16}")
+"""Where there may be an integer that RFC 8785 numbers cannot hold."""
 
 
 def plain(data: bytes, *, what: str, most: int = LARGEST) -> Any:
@@ -34,10 +31,13 @@ def plain(data: bytes, *, what: str, most: int = LARGEST) -> Any:
         raise LedgerError(f"the {what} is too large", expected=f"at most {most} bytes", got=f"{len(data)} bytes")
     try:
         text = data.decode()
-        if _too_deep(text):
-            raise LedgerError(f"the {what} nests too deep, or its brackets do not pair", expected=f"at most {DEEPEST}")
         value = _DECODER.decode(text)
-        canonical = _written(value, ascii_only=text.isascii())
+        _check_depth(value)
+        # The C encoder's output is the canonical form of plain values; the look at every node is for what is unusual.
+        usual = text.isascii() and not _WIDE.search(text)
+        canonical = _ENCODER.encode(value).encode() if usual else canonical_json(value)
+    except RecursionError:
+        raise LedgerError(f"the {what} nests too deep", expected=f"at most {DEEPEST} levels") from None
     except ValueError as error:
         raise LedgerError(f"the {what} is no JSON of whole numbers and Unicode text", got=str(error)) from None
     if canonical != data:
@@ -49,31 +49,19 @@ def plain(data: bytes, *, what: str, most: int = LARGEST) -> Any:
     return value
 
 
-def _too_deep(text: str) -> bool:
-    """Take away the innermost pairs of brackets as often as may be, and see whether any are left."""
-    brackets = _NO_BRACKET.sub("", _STRING.sub("", text))
+def _check_depth(value: object) -> None:
+    level = [value]
     for _ in range(DEEPEST):
-        if not brackets:
-            return False
-        brackets = _PAIR.sub("", brackets)
-    return bool(brackets)
-
-
-def _written(value: object, *, ascii_only: bool) -> bytes:
-    """Canonical JSON; where all is ASCII, what the C encoder gives is that, without the look at every node."""
-    return _ENCODER.encode(value).encode() if ascii_only else canonical_json(value)
-
-
-def _integer(text: str) -> int:
-    value = int(text) if len(text) <= len(str(-_WIDEST)) else _WIDEST + 1
-    if not -_WIDEST <= value <= _WIDEST:
-        raise ValueError(f"{text[:20]} is beyond 2**53 - 1")
-    return value
+        parts = (item.values() if isinstance(item, dict) else item for item in level if isinstance(item, dict | list))
+        level = [part for several in parts for part in several if isinstance(part, dict | list)]
+        if not level:
+            return
+    raise RecursionError
 
 
 def _no_float(text: str) -> NoReturn:
     raise ValueError(f"{text[:20]} is no whole number")
 
 
-_DECODER = json.JSONDecoder(parse_float=_no_float, parse_constant=_no_float, parse_int=_integer)
+_DECODER = json.JSONDecoder(parse_float=_no_float, parse_constant=_no_float)
 _ENCODER = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False)
