@@ -53,6 +53,27 @@ class Objects:
             raise _lacking(self.folder, digest)
         return there[0]
 
+    def with_bases(self, digests: Iterable[Digest]) -> tuple[Digest, ...]:
+        """The files, and those that they differ from, as far as that can be told."""
+        found: dict[Digest, None] = {}
+        for digest in digests:
+            at: Digest | None = digest
+            while at is not None and at not in found:
+                found[at] = None
+                try:
+                    at = self._difference(at).base
+                except VaultError:
+                    at = None
+        return tuple(found)
+
+    def fault_in(self, digest: Digest, name: str) -> VaultError | None:
+        """What is wrong with one of the forms that a file is kept in."""
+        try:
+            there = self._in_form(digest, name.removeprefix(object_name(digest.hex, "")))
+        except VaultError as error:
+            return error
+        return _lacking(self.folder, digest) if there is None else None
+
     # ------------------------------------------------------------------------------------------------- restoring
 
     def fetch(self, digest: Digest) -> bytes:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from caldiff.ledger.signing import Signer
     from caldiff.vault.repair import Repaired
 
-__all__ = ["ENTRY_MOST", "Progress", "Vault", "read_mark"]
+__all__ = ["ENTRY_MOST", "Progress", "Vault", "link_of", "read_mark"]
 
 Progress = Callable[[int, int], None]
 """told how many files are done, and of how many"""
@@ -59,7 +59,7 @@ class Vault:
     def __init__(self, folder: str, id: str) -> None:  # noqa: A002 - the word of the form
         self.folder = folder
         self.id = id
-        self._objects = Objects(folder)
+        self.objects = Objects(folder)
 
     def __repr__(self) -> str:
         return f"<Vault {self.folder}>"
@@ -85,7 +85,7 @@ class Vault:
         if not put(path, MARK, canonical_json(mark) + b"\n"):
             raise VaultError("this folder is a vault already", file=path)
         if find(path, ".gitattributes") is None:
-            put(path, ".gitattributes", _ATTRIBUTES)
+            put(path, ".gitattributes", _ATTRIBUTES, mend=False)
         return cls.open(path)
 
     @classmethod
@@ -126,7 +126,7 @@ class Vault:
         Raises:
             VaultError: it is not there or damaged. LedgerError: it is no entry, or not this one.
         """
-        return _link(self.envelope(unit, sequence), unit, sequence)
+        return link_of(self.envelope(unit, sequence), unit, sequence)
 
     def envelope(self, unit: str, sequence: int) -> bytes:
         """The bytes of an entry's envelope, as they were written; nothing is said of what is in them.
@@ -179,9 +179,14 @@ class Vault:
         from caldiff.ledger.chain import Chain  # noqa: PLC0415 - imports every class of an entry
 
         links = self.links(unit)
-        return Chain(unit=unit, recorded=tuple(self._recorded(unit, link.sequence) for link in links))
+        return Chain(unit=unit, recorded=tuple(self.recorded(unit, link.sequence) for link in links))
 
-    def _recorded(self, unit: str, sequence: int) -> Recorded:
+    def recorded(self, unit: str, sequence: int) -> Recorded:
+        """One entry of a unit by itself, with its envelope.
+
+        Raises:
+            VaultError: it is not there or damaged. LedgerError: it is no entry.
+        """
         from caldiff.ledger.chain import Recorded  # noqa: PLC0415 - as above
 
         try:
@@ -243,7 +248,7 @@ class Vault:
         Raises:
             VaultError: it cannot be written, or is kept already in the form that is asked for and damaged there.
         """
-        return self._objects.keep(data, image=image, near=near or {}, whole=whole)
+        return self.objects.keep(data, image=image, near=near or {}, whole=whole)
 
     def fetch(self, digest: Digest) -> bytes:
         """The bytes of a kept file, which have that digest.
@@ -251,23 +256,23 @@ class Vault:
         Raises:
             VaultError: it is not kept, or is damaged; ``file`` says which file of the vault is.
         """
-        return self._objects.fetch(digest)
+        return self.objects.fetch(digest)
 
     def fetch_many(self, digests: Iterable[Digest]) -> Iterator[tuple[Digest, bytes | VaultError]]:
         """The bytes of many kept files, at a cost of about one image each, in an order that makes it so.
 
         What cannot be restored comes as the error. A digest that is asked for twice comes once.
         """
-        for digest, data in self._objects.fetch_many(digests):
+        for digest, data in self.objects.fetch_many(digests):
             yield digest, data if isinstance(data, bytes | VaultError) else bytes(data)
 
     def holds(self, digest: Digest) -> bool:
         """Whether the file is kept. Whether it is sound, :meth:`fetch` says."""
-        return bool(self._objects.endings(digest))
+        return bool(self.objects.endings(digest))
 
     def form(self, digest: Digest) -> Form | None:
         """How a file is kept: ``whole``, ``gzip`` or ``difference``; None where it is not."""
-        endings = self._objects.endings(digest)
+        endings = self.objects.endings(digest)
         return FORMS[endings[0]] if endings else None
 
     # ------------------------------------------------------------------------------------------------------ soundness
@@ -324,7 +329,8 @@ def _as_written(folder: str, mark: bytes | None) -> bool:
     return mark is not None and (recovery is None or Digest.of(mark).hex.encode() in recovery)
 
 
-def _link(envelope: bytes, unit: str, sequence: int) -> Link:
+def link_of(envelope: bytes, unit: str, sequence: int) -> Link:
+    """The link that an envelope's bytes hold. Raises LedgerError where they are no entry, or not that one."""
     from caldiff.ledger.envelope import read_envelope  # noqa: PLC0415 - one of many names
 
     link = read_link(read_envelope(envelope).payload)
