@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 import attrs
 
 from caldiff.canonical import Digest
-from caldiff.errors import CaldiffError
+from caldiff.errors import CaldiffError, LedgerError
 from caldiff.value import Value
-from caldiff.vault.files import ENTRY, entry_name, get, place, unpack
+from caldiff.vault.files import ENTRY, place, trouble
 from caldiff.vault.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ class Index:
 
     def _read(self, unit: str, sequence: int, stamp: tuple[int, int]) -> None:
         try:
-            entry = _entry(self.vault.folder, unit, sequence)
+            entry = _entry(self.vault, unit, sequence)
         except CaldiffError as error:
             self.base.execute(
                 "INSERT INTO entry (unit, sequence, bytes, changed, trouble) VALUES (?, ?, ?, ?, ?)",
@@ -170,8 +170,10 @@ class Index:
     # -------------------------------------------------------------------------------------------------------- questions
 
     def by_file(self, file: Digest) -> tuple[Hit, ...]:
-        """Entries that name the very file, whatever it is."""
-        return self._hits("JOIN file ON file.entry = entry.id WHERE digest = ?", file, "role, name")
+        """Entries that name the very file, whatever it is; first those of which it is a subject."""
+        where = "JOIN file ON file.entry = entry.id WHERE digest = ?"
+        hits = self._hits(where, file, "role, name")
+        return tuple(sorted(hits, key=lambda hit: hit.role != "subject"))
 
     def by_content(self, content: Digest) -> tuple[Hit, ...]:
         """Entries with an image that holds the same bytes at the same addresses."""
@@ -195,9 +197,14 @@ class Index:
     def confirmed(self, hit: Hit) -> Entry | None:
         """The entry itself, read from the vault; None where it is not, or no longer, what the index knew."""
         with suppress(CaldiffError):
-            entry = _entry(self.vault.folder, hit.unit, hit.sequence)
+            entry = _entry(self.vault, hit.unit, hit.sequence)
             return entry if entry.hash == hit.hash else None
         return None
+
+    def by_hash(self, unit: str, entry: Digest) -> Hit | None:
+        """The entry of a unit that has the hash."""
+        found = self._hits("WHERE hash = ?", entry)
+        return next((hit for hit in found if hit.unit == unit), None)
 
     def newest(self, unit: str, kind: str) -> int | None:
         """The number of the unit's newest entry of a kind."""
@@ -243,31 +250,37 @@ def _opened(body: memoryview | None) -> sqlite3.Connection:
     return base
 
 
-def _listed(folder: str | os.PathLike[str], unit: str) -> Stamps:
-    """Size and time of change of every entry of a unit."""
+def _listed(folder: str, unit: str) -> Stamps:
+    """Size and time of change of every entry of a unit.
+
+    Raises:
+        VaultError: the folder cannot be read.
+    """
+    path = place(folder, f"units/{unit}")
     found = {}
-    with os.scandir(place(os.fspath(folder), f"units/{unit}")) as listing:
-        for one in listing:
-            number = one.name.removesuffix(".json.gz")
-            if len(number) != len(one.name) and ENTRY.fullmatch(f"units/{unit}/{one.name}"):
-                about = one.stat(follow_symlinks=False)
-                found[int(number)] = about.st_size, about.st_mtime_ns
+    try:
+        with os.scandir(path) as listing:
+            for one in listing:
+                if one.name.endswith(".gz") and ENTRY.fullmatch(f"units/{unit}/{one.name}"):
+                    about = one.stat(follow_symlinks=False)
+                    found[int(one.name[:6])] = about.st_size, about.st_mtime_ns
+    except OSError as error:
+        raise trouble("the folder cannot be read", path, error) from error
     return found
 
 
-def _entry(folder: str | os.PathLike[str], unit: str, sequence: int) -> Entry:
+def _entry(vault: Vault, unit: str, sequence: int) -> Entry:
     """An entry, from its file.
 
     Raises:
-        CaldiffError: it cannot be read, or is not of this place.
+        VaultError, LedgerError: it cannot be read, or is not of this place.
     """
     from caldiff.ledger.envelope import read_envelope  # noqa: PLC0415 - not where nothing is new and nothing found
     from caldiff.ledger.statement import read_entry  # noqa: PLC0415 - as above
 
-    name = entry_name(unit, sequence)
-    entry = read_entry(read_envelope(unpack(get(os.fspath(folder), name))).payload)
+    entry = read_entry(read_envelope(vault.envelope(unit, sequence)).payload)
     if (entry.unit, entry.sequence) != (unit, sequence):
-        raise CaldiffError("the entry belongs elsewhere", file=name, got=f"entry {entry.sequence} of {entry.unit}")
+        raise LedgerError("the entry stands in another's place", got=f"entry {entry.sequence} of {entry.unit}")
     return entry
 
 
