@@ -257,7 +257,7 @@ def _signed(checkpoint: Checkpoint, trust: Trust | None) -> Iterator[Finding]:
     states = signatures(checkpoint, trust)
     for state in states:
         if state.state == "wrong":
-            yield Finding(level="head", text=f"of the checkpoint {state.text}")
+            yield Finding(level="head", text=f"{state.text}: the checkpoint is not what was signed")
     if not any(state.state == "valid" for state in states):
         text = "no trusted key has signed the checkpoint: it proves as much as the place where it was kept"
         yield Finding(level="head", text=text, fault=False)
