@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Sequence
 from os import PathLike, fspath
 from pathlib import Path
@@ -12,7 +11,7 @@ import attrs
 from caldiff.canonical import Digest
 from caldiff.definition.catalogue import Catalogue
 from caldiff.definition.definition import Definition
-from caldiff.errors import CaldiffError, UsageError
+from caldiff.errors import CaldiffError, LedgerError, UsageError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Format, Image
 from caldiff.image.reading import file_bytes, read_image
@@ -31,9 +30,9 @@ _ENOUGH = Limits(size=1 << 28, span=1 << 28)
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class Arrived(Value):
-    """A file as it came: without its folders, with all its bytes, and opened."""
+    """A file as it came: its name without folders, all its bytes, and what was read from them."""
 
-    name: str
+    subject: Subject
     data: bytes = attrs.field(repr=False)
     calibration: Calibration
 
@@ -41,11 +40,6 @@ class Arrived(Value):
     def image(self) -> Image:
         """The image in it."""
         return self.calibration.image
-
-    @property
-    def file(self) -> Digest:
-        """The digest of its bytes."""
-        return self.image.source.file if self.image.source is not None else Digest.of(self.data)
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -71,16 +65,16 @@ def arrive(path: str | PathLike[str], opening: Opening, *, kept: Kept, relatives
 
     Raises:
         FileError, ImageError, DefinitionError, DoesNotFitError, DefinitionMissingError: as ``open_calibration``.
+        LedgerError: its name cannot be recorded.
     """
     data = file_bytes(path, limits=opening.limits)
+    subject = _subject(path, data)
     image = read_image(data, name=fspath(path), start=opening.start, format=opening.format, limits=opening.limits)
-    name = _name(path)
     opened = open_calibration(image, definition=opening.definition, catalogue=opening.catalogue)
     if opened.definition is None:
         opened = _like(opened, kept, relatives, placed=opening.start is not None)
-    return Arrived(
-        name=name, data=data, calibration=Calibration(label=name, image=opened.image, definition=opened.definition)
-    )
+    calibration = Calibration(label=subject.name, image=opened.image, definition=opened.definition)
+    return Arrived(subject=subject, data=data, calibration=calibration)
 
 
 def _like(stranger: Calibration, kept: Kept, relatives: Sequence[Entry], *, placed: bool) -> Calibration:
@@ -106,23 +100,27 @@ def plain_files(paths: Iterable[str | PathLike[str]]) -> tuple[tuple[Subject, by
 
     Raises:
         FileError: one cannot be read. LimitError: one is too large.
-        UsageError: one is empty, or two have one name.
+        UsageError: one is empty, or two have one name. LedgerError: a name cannot be recorded.
     """
     found: dict[str, tuple[Subject, bytes]] = {}
     for path in paths:
-        data, name = file_bytes(path, limits=_ENOUGH), _name(path)
+        data = file_bytes(path, limits=_ENOUGH)
+        subject = _subject(path, data)
         if not data:
             raise UsageError("the file is empty, so it says nothing", file=path)
-        if name in found:
+        if subject.name in found:
             raise UsageError(
-                f"two files are called {name}",
+                f"two files are called {subject.name}",
                 file=path,
                 hint="give one of them another name: an entry names files without their folders",
             )
-        found[name] = Subject(name=name, file=Digest.of(data)), data
+        found[subject.name] = subject, data
     return tuple(found.values())
 
 
-def _name(path: str | PathLike[str]) -> str:
-    """The file's name without folders, as Unicode whatever bytes the system has for it."""
-    return os.fsencode(Path(path).name).decode("utf-8", "backslashreplace")
+def _subject(path: str | PathLike[str], data: bytes) -> Subject:
+    try:
+        return Subject(name=Path(path).name, file=Digest.of(data))
+    except LedgerError as error:
+        error.file = error.file or fspath(path)
+        raise

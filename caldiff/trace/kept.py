@@ -74,13 +74,14 @@ class Kept:
     Args:
         vault: that keeps them.
         limits: on images, as far as their files are not larger themselves.
-        definitions: some that are open already.
+        definitions: some that are open already, and need not be read from what was kept of them.
     """
 
     def __init__(self, vault: Vault, *, limits: Limits | None = None, definitions: Iterable[Definition] = ()) -> None:
         self.vault = vault
         self._limits = limits or Limits()
-        self._definitions = {definition.digest: definition for definition in definitions}
+        self._given = {definition.digest: definition for definition in definitions}
+        self._definitions: dict[DefinitionFact, Definition] = {}
         self._images: dict[tuple[Digest, str, int], Image] = {}
 
     def calibration(self, entry: Entry, *, preferred: Definition | None = None) -> Calibration:
@@ -98,10 +99,10 @@ class Kept:
         return Calibration(label=label, image=require(definition, image), definition=definition)
 
     def definition(self, fact: DefinitionFact) -> Definition:
-        """As :func:`definition_of`."""
-        known = self._definitions.get(fact.digest)
+        """As :func:`definition_of`; raises like it."""
+        known = self._given.get(fact.digest) or self._definitions.get(fact)
         if known is None:
-            known = self._definitions[fact.digest] = definition_of(self.vault, fact)
+            known = self._definitions[fact] = definition_of(self.vault, fact)
         return known
 
     def image(self, entry: Entry) -> Image:

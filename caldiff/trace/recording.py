@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from os import PathLike
 from typing import Literal
@@ -12,7 +11,7 @@ import attrs
 from caldiff.definition.catalogue import Catalogue, shipped_folder
 from caldiff.definition.definition import Definition
 from caldiff.diff.compare import compare
-from caldiff.errors import UsageError
+from caldiff.errors import DefinitionMissingError, UsageError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Format
 from caldiff.ledger.chain import Chain, Recorded
@@ -39,13 +38,13 @@ from caldiff.trace.arriving import Arrived, Opening, arrive, plain_files
 from caldiff.trace.choosing import baseline_named, called, in_the_unit, parent_named, revision_named
 from caldiff.trace.facts import changes, image_facts
 from caldiff.trace.kept import Kept, keep_definition
+from caldiff.trace.refusals import checked_authorities, refuse_known, refuse_other, refuse_same
 from caldiff.value import Shown
 from caldiff.vault.vault import Vault
 
 __all__ = ["Recorder"]
 
 Path = str | PathLike[str]
-_TIME = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z", re.ASCII)
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -64,7 +63,7 @@ class Recorder(Shown):
         time: UTC, ``2026-03-11T09:30:00Z``.
         author: who records it, in the shop's words.
         signers: keys that sign the entries.
-        key: what personal identity is matched by.
+        key: what personal identity is matched by; None: by nothing.
         catalogue: where definitions are found; the shipped ones by default.
         definition, start, format, limits: how image files are opened, as for ``open_calibration``.
     """
@@ -82,8 +81,7 @@ class Recorder(Shown):
     _kept: Kept = attrs.field(init=False)
 
     def __attrs_post_init__(self) -> None:
-        if not _TIME.fullmatch(self.time):
-            raise UsageError("this is no time in UTC", expected="a form like 2026-03-11T09:30:00Z", got=self.time[:40])
+        Draft(body=Note(), time=self.time)  # refuses what is no time, before anything is kept
         object.__setattr__(self, "_kept", Kept(self.vault, limits=self.limits))
 
     # ---------------------------------------------------------------------------------------------------- images
@@ -102,7 +100,7 @@ class Recorder(Shown):
             chain = self._chain(unit)
             arrived = self._arrived(path, chain.baselines[-1:])
             facts = image_facts(arrived.calibration, files=None, key=None)
-            _refuse_known(chain, facts, path)
+            refuse_known(chain, facts, path)
             if not another:
                 raise UsageError(
                     f"unit {unit} has a baseline read already",
@@ -112,7 +110,7 @@ class Recorder(Shown):
                 )
             body = Baseline(image=self._facts(arrived, chain))
         self._keep(arrived, (), whole=True)
-        return self._append(unit, body, message, [arrived])
+        return self._append(unit, body, message, [arrived.subject])
 
     def repeat(self, unit: str, path: Path, *, baseline: str | None = None, message: str = "") -> Recorded:
         """Another read of the stock, compared with the ``baseline``, by default the newest one.
@@ -128,7 +126,7 @@ class Recorder(Shown):
             image=self._facts(arrived, chain), baseline=stock.entry.hash, changes=self._changes(stock, arrived)
         )
         self._keep(arrived, [stock])
-        return self._append(unit, body, message, [arrived])
+        return self._append(unit, body, message, [arrived.subject])
 
     def revision(  # noqa: PLR0913 - one keyword a fact
         self,
@@ -160,7 +158,7 @@ class Recorder(Shown):
         origin = parent_named(chain, parent)
         stock = chain.baseline_of(origin.entry)
         arrived = self._arrived(path, [origin, stock])
-        _refuse_same(origin, arrived, path)
+        refuse_same(origin, arrived, path)
         files = plain_files(made_from)
         against = self._changes(origin, arrived)
         against_stock = against if stock == origin else self._changes(stock, arrived)
@@ -170,12 +168,12 @@ class Recorder(Shown):
             baseline=stock.entry.hash,
             against_parent=against,
             against_baseline=against_stock,
-            authorities=_authorities(authorities, against, against_stock),
+            authorities=checked_authorities(authorities, against, against_stock),
             made_from=tuple(subject for subject, _ in files),
         )
         self._keep(arrived, [origin, stock])
         self._keep_plain(files)
-        return self._append(unit, body, message, [arrived])
+        return self._append(unit, body, message, [arrived.subject])
 
     def delivery(self, unit: str, *, of: str, to: str, path: Path | None = None, message: str = "") -> Recorded:
         """A revision was handed over: its own file, or one of the same content at ``path``.
@@ -189,16 +187,15 @@ class Recorder(Shown):
         handed = revision_named(chain, of, what="delivered")
         if not to.strip():
             raise UsageError("a delivery goes to somebody", expected="a name, in the shop's words")
-        subjects: list[Arrived | Subject] = [handed.entry.draft.subjects[0]]
-        facts = None
+        subject, facts = handed.entry.draft.subjects[0], None
         if path is not None:
             arrived = self._arrived(path, [handed])
-            _refuse_other(handed, arrived, path)
-            subjects = [arrived]
-            if arrived.file != handed.entry.file:
+            refuse_other(handed, arrived, path)
+            subject = arrived.subject
+            if subject.file != handed.entry.file:
                 facts = self._facts(arrived, chain)
                 self._keep(arrived, [handed])
-        return self._append(unit, Delivery(of=handed.entry.hash, to=to, image=facts), message, subjects)
+        return self._append(unit, Delivery(of=handed.entry.hash, to=to, image=facts), message, [subject])
 
     def readback(self, unit: str, path: Path, *, of: str | None = None, message: str = "") -> Recorded:
         """An image read out of the unit later, compared with what should have been in it.
@@ -217,7 +214,7 @@ class Recorder(Shown):
             image=self._facts(arrived, chain), of=expected.entry.hash, changes=found, finding=_finding(found)
         )
         self._keep(arrived, [expected])
-        return self._append(unit, body, message, [arrived])
+        return self._append(unit, body, message, [arrived.subject])
 
     # ------------------------------------------------------------------------------------------- all that is not
 
@@ -315,14 +312,20 @@ class Recorder(Shown):
         return arrive(path, opening, kept=self._kept, relatives=[one.entry for one in relatives])
 
     def _facts(self, arrived: Arrived, chain: Chain | None) -> ImageFacts:
-        """What the image is; its definition is kept, if it is not already."""
+        """What the image is; its definition is kept."""
         definition = arrived.calibration.definition
-        if definition is None:
-            return image_facts(arrived.calibration, files=None, key=self.key)
-        facts = (entry.image.definition for entry in (chain.entries if chain else ()) if entry.image is not None)
-        known = next((fact for fact in facts if fact is not None and fact.digest == definition.digest), None)
-        fact = known or keep_definition(self.vault, self.catalogue, definition)
-        return image_facts(arrived.calibration, files=fact.files, key=self.key)
+        files = None if definition is None else self._definition_files(definition, chain)
+        return image_facts(arrived.calibration, files=files, key=self.key)
+
+    def _definition_files(self, definition: Definition, chain: Chain | None) -> tuple[Subject, ...]:
+        try:
+            return keep_definition(self.vault, self.catalogue, definition).files
+        except DefinitionMissingError:
+            facts = (entry.image.definition for entry in (chain.entries if chain else ()) if entry.image is not None)
+            known = [fact.files for fact in facts if fact is not None and fact.digest == definition.digest]
+            if not known:
+                raise
+            return known[-1]  # it came out of the vault itself
 
     def _changes(self, before: Recorded, arrived: Arrived) -> Changes:
         """What the image changed against that of an entry, read by the same definition where that fits both."""
@@ -337,86 +340,9 @@ class Recorder(Shown):
         for _, data in files:
             self.vault.keep(data)
 
-    def _append(self, unit: str, body: Body, message: str, files: Sequence[Arrived | Subject]) -> Recorded:
-        subjects = tuple(Subject(name=one.name, file=one.file) for one in files)
-        draft = Draft(body=body, time=self.time, author=self.author, message=message, subjects=subjects)
+    def _append(self, unit: str, body: Body, message: str, subjects: Sequence[Subject]) -> Recorded:
+        draft = Draft(body=body, time=self.time, author=self.author, message=message, subjects=tuple(subjects))
         return self.vault.append(unit, draft, signers=self.signers)
-
-
-# ------------------------------------------------------------------------------------------------------- refusals
-
-
-def _refuse_known(chain: Chain, facts: ImageFacts, path: Path) -> None:
-    """No baseline is what is recorded as one, or is a revision of the unit."""
-    for entry in chain.entries:
-        image = entry.image
-        if image is None or entry.kind not in {"baseline", "revision"}:
-            continue
-        if entry.kind == "revision" and image.content == facts.content:
-            raise UsageError(
-                "this is no read of the stock but a revision of the unit",
-                file=path,
-                got=f"the content of {called(entry)}",
-                hint="if it was read out of the unit, record it as a readback",
-            )
-        same = image.content == facts.content or (image.stable is not None and image.stable == facts.stable)
-        if entry.kind == "baseline" and same:
-            how = "content" if image.content == facts.content else "content, volatile regions aside,"
-            raise UsageError(
-                "this read is recorded as a baseline already",
-                file=path,
-                got=f"the {how} of {called(entry)}",
-                hint="if the unit was read a second time, record it as a repeat",
-            )
-
-
-def _refuse_same(parent: Recorded, arrived: Arrived, path: Path) -> None:
-    """A revision that changes nothing is none."""
-    image = parent.entry.image
-    if image is None or image.content != arrived.image.content:
-        return
-    very = "is the very file" if arrived.file == parent.entry.file else "has the very content"
-    raise UsageError(
-        "a revision that changes nothing is none",
-        file=path,
-        got=f"what {very} of its parent, {called(parent.entry)}",
-        hint="name another parent if it was made from something else; record a hand-over as a delivery",
-    )
-
-
-def _refuse_other(revision: Recorded, arrived: Arrived, path: Path) -> None:
-    """Handed over is what was recorded, nothing else."""
-    image = revision.entry.image
-    if image is None or image.content == arrived.image.content:
-        return
-    raise UsageError(
-        "the file has other content than the revision that is delivered",
-        file=path,
-        expected=f"content {image.content.short}, as {called(revision.entry)}",
-        got=arrived.image.content.short,
-        hint="record it as a revision first, then deliver that",
-    )
-
-
-def _authorities(
-    given: Mapping[str, str] | Iterable[tuple[str, str]], *against: Changes
-) -> tuple[tuple[str, str], ...]:
-    """The authorities by tag; each of something that changed."""
-    pairs = dict(given)
-    changed = {word for one in against for word in (*one.tags, *one.regions)}
-    for word, who in pairs.items():
-        if word not in changed:
-            from difflib import get_close_matches  # noqa: PLC0415 - only a mistake needs it
-
-            close = get_close_matches(word, changed, n=1)
-            raise UsageError(
-                f"nothing changed that has the tag '{word}' or lies in a region of that name",
-                expected=", ".join(sorted(changed)) or "no authority, for nothing with a tag or in a region changed",
-                hint=f"did you mean {close[0]}?" if close else None,
-            )
-        if not who.strip():
-            raise UsageError(f"under whose authority was '{word}' changed?", expected="a name, an approval or an order")
-    return tuple(sorted(pairs.items()))
 
 
 def _finding(found: Changes) -> Literal["equal", "volatile", "other"]:
