@@ -10,7 +10,7 @@ from caldiff.canonical import Digest
 from caldiff.errors import VaultError
 from caldiff.ledger.chain import Recorded
 from caldiff.ledger.entry import Draft, Entry, Subject
-from caldiff.ledger.envelope import Envelope, Signature
+from caldiff.ledger.envelope import Envelope
 from caldiff.ledger.link import Link, check_unit, read_link
 from caldiff.ledger.linkage import linkage
 from caldiff.ledger.signing import Signer
@@ -44,7 +44,7 @@ def append(vault: Vault, unit: str, draft: Draft, *, signers: Sequence[Signer], 
         if links:
             last = entry_name(unit, len(links) - 1)
             add_mend(vault.folder, last, get(vault.folder, last))
-        envelope = _signed(payload, signers)
+        envelope = Envelope.sealed(payload, signers)
         if _written(vault, entry, envelope):
             return Recorded(entry=entry, envelope=envelope)
 
@@ -91,12 +91,6 @@ def _holds(unit: str, links: Sequence[Link]) -> None:
                 expected=finding.expected,
                 got=finding.got,
             )
-
-
-def _signed(payload: bytes, signers: Sequence[Signer]) -> Envelope:
-    bare = Envelope(payload=payload)
-    made = tuple(Signature(keyid=signer.keyid, sig=signer.sign(bare.signed)) for signer in signers)
-    return Envelope(payload=payload, signatures=made)
 
 
 def _written(vault: Vault, entry: Entry, envelope: Envelope) -> bool:

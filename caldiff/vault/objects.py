@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from typing import TYPE_CHECKING, Literal
 
 from caldiff.canonical import Digest
@@ -22,8 +23,13 @@ FORMS: dict[str, Form] = {"": "whole", ".gz": "gzip", ".diff": "difference"}
 """endings of the forms that a file is kept in, in the order in which they are tried"""
 
 Restored = tuple[Digest, bytes | memoryview | VaultError]
+_REPAIR = "caldiff verify --repair mends it where the recovery data allows"
 _SMALL = 16
 """a difference is taken without trying gzip where it is that many times smaller than the file"""
+
+
+class _NotItsDigestError(VaultError):
+    """Bytes that are not those of the digest."""
 
 
 class Objects:
@@ -36,7 +42,10 @@ class Objects:
 
     def endings(self, digest: Digest) -> tuple[str, ...]:
         """The forms that are there, by their endings."""
-        return tuple(end for end in FORMS if os.path.exists(place(self.folder, object_name(digest.hex, end))))  # noqa: PTH110 - paths are text here
+        return tuple(end for end in FORMS if self._there(digest, end))
+
+    def _there(self, digest: Digest, ending: str) -> bool:
+        return os.path.exists(place(self.folder, object_name(digest.hex, ending)))  # noqa: PTH110 - paths are text here
 
     def depth(self, digest: Digest) -> int:
         """How many differences lie between a kept file and one that is whole.
@@ -48,10 +57,11 @@ class Objects:
         return self._difference(digest).depth if ending == ".diff" else 0
 
     def _ending(self, digest: Digest) -> str:
-        there = self.endings(digest)
-        if not there:
-            raise _lacking(self.folder, digest)
-        return there[0]
+        """The first of the forms that are there."""
+        for ending in FORMS:
+            if self._there(digest, ending):
+                return ending
+        raise _lacking(self.folder, digest)
 
     def with_bases(self, digests: Iterable[Digest]) -> tuple[Digest, ...]:
         """The files, and those that they differ from, as far as that can be told."""
@@ -99,20 +109,27 @@ class Objects:
         if ending != ".diff":
             data = find(self.folder, name)
             return None if data is None else self._proven(digest, self._unpacked(name, data), name)
-        if find(self.folder, name) is None:
+        if not self._there(digest, ending):
             return None
         way = [(digest, self._difference(digest))]
         while self._ending(way[-1][1].base) == ".diff":
             way.append((way[-1][1].base, self._below(*way[-1])))
-        flat = self._root(way[-1][1].base, way[-1][1].like)
+        root = way[-1][1].base
+        with suppress(_NotItsDigestError):
+            return self._along(way, self._root(root, way[-1][1].like))
+        if len(self.endings(root)) > 1:  # the one that is damaged may have been the first
+            with suppress(_NotItsDigestError), _told(place(self.folder, object_name(root.hex, ""))):
+                return self._along(way, flat_of(self.fetch(root), way[-1][1].like))
+        raise self._to_blame([own for own, _ in way], root)
+
+    def _along(self, way: list[tuple[Digest, Difference]], flat: Flat) -> bytes | memoryview:
+        """What comes of an image by all differences on the way, the last one first."""
         for own, difference in reversed(way):
             flat = self._applied(own, difference, flat)
+        digest, difference = way[0]
+        name = object_name(digest.hex, ".diff")
         with _told(place(self.folder, name)):
-            restored = written(flat, way[0][1])
-        try:
-            return self._proven(digest, restored, name)
-        except VaultError:
-            raise self._to_blame([own for own, _ in way], way[-1][1].base) from None
+            return self._proven(digest, written(flat, difference), name)
 
     def _difference(self, digest: Digest) -> Difference:
         name = object_name(digest.hex, ".diff")
@@ -147,12 +164,12 @@ class Objects:
     def _proven(self, digest: Digest, data: bytes | memoryview, name: str) -> bytes | memoryview:
         found = Digest.of(data)
         if found != digest:
-            raise VaultError(
+            raise _NotItsDigestError(
                 "the file is damaged: it does not have its digest",
                 file=place(self.folder, name),
                 expected=digest.hex,
                 got=found.hex,
-                hint="caldiff verify --repair mends it where the recovery data allows",
+                hint=_REPAIR,
             )
         return data
 
@@ -173,7 +190,7 @@ class Objects:
         return VaultError(
             "the file is damaged: what is restored with it does not have its digest",
             file=place(self.folder, name),
-            hint="caldiff verify --repair mends it where the recovery data allows",
+            hint=_REPAIR,
         )
 
     # ---------------------------------------------------------------------------------------------- restoring many
@@ -247,40 +264,40 @@ class Objects:
     def keep(self, data: bytes, *, image: Image | None, near: Mapping[Digest, Image], whole: bool) -> Digest:
         """Keep a file. What the arguments are stands at :meth:`caldiff.vault.vault.Vault.keep`."""
         digest = Digest.of(data)
-        if self._kept_already(digest, data, whole=whole):
+        sound, damaged = self._kept_already(digest, data)
+        if sound and (not whole or "" in sound or "" in damaged):
             return digest
         ending, packed = ("", data) if whole else self._smallest(data, image, near)
+        if ending in damaged:
+            # What is damaged is not touched: the file is kept once more in another form, from which a repair can mend.
+            ending, packed = (".gz", pack(data)) if ending == "" else ("", data)
         name = object_name(digest.hex, ending)
-        if not put(self.folder, name, packed) and self._in_form(digest, ending) is None:
-            raise VaultError("another process took away what it kept", file=place(self.folder, name))
+        put(self.folder, name, packed)
+        if ending in damaged or self._in_form(digest, ending) is None:
+            raise VaultError("the file is kept already, and damaged", file=place(self.folder, name), hint=_REPAIR)
         return digest
 
-    def _kept_already(self, digest: Digest, data: bytes, *, whole: bool) -> bool:
-        """Whether the file is there and sound, in the form that is asked for; its recovery data is then there too.
+    def _kept_already(self, digest: Digest, data: bytes) -> tuple[list[str], list[str]]:
+        """The forms in which the file is there and sound, and those in which it is damaged.
 
-        Where it is there and damaged, it is kept once more in another form, rather than the damaged one touched.
+        The sound ones have their recovery data then, which a process killed before may have left out.
         """
-        for ending in ("",) if whole else self.endings(digest):
-            try:
-                found = self._in_form(digest, ending)
-            except VaultError:
-                if ending == "":
-                    raise
+        sound, damaged = [], []
+        for ending in self.endings(digest):
+            if self.fault_in(digest, object_name(digest.hex, ending)) is not None:
+                damaged.append(ending)
                 continue
-            if found is not None:
-                name = object_name(digest.hex, ending)
-                add_mend(self.folder, name, data if ending == "" else get(self.folder, name))
-                return True
-        return False
+            sound.append(ending)
+            name = object_name(digest.hex, ending)
+            add_mend(self.folder, name, data if ending == "" else get(self.folder, name))
+        return sound, damaged
 
     def _smallest(self, data: bytes, image: Image | None, near: Mapping[Digest, Image]) -> tuple[str, bytes]:
         """The form that takes least: ending and bytes of the file."""
-        digest = Digest.of(data)
-        taken = set(self.endings(digest))
-        best = None if ".diff" in taken else self._nearest(data, image, near)
+        best = self._nearest(data, image, near)
         if best is not None and len(best) * _SMALL <= len(data):
             return ".diff", best
-        gzip = pack(data) if len(data) <= GZIP_MOST and ".gz" not in taken else None
+        gzip = pack(data) if len(data) <= GZIP_MOST else None
         forms = [(ending, one) for ending, one in ((".diff", best), (".gz", gzip)) if one is not None]
         ending, smallest = min(forms, key=lambda form: len(form[1]), default=("", data))
         return ("", data) if len(smallest) >= len(data) - len(data) // 8 else (ending, smallest)
@@ -312,7 +329,7 @@ class Objects:
         try:
             difference = read_difference(packed)
             base = self.fetch(difference.base)
-            return written(applied(difference, flat_of(base, difference.like)), difference) == data
+            return bytes(written(applied(difference, flat_of(base, difference.like)), difference)) == data
         except VaultError:
             return False
 

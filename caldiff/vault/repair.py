@@ -13,7 +13,7 @@ from caldiff.errors import VaultError
 from caldiff.storing import store
 from caldiff.value import Value
 from caldiff.vault.difference import DEEPEST, read_difference
-from caldiff.vault.files import ASIDE, ENTRY, MEND, OBJECT, add_mend, find, place, put, trouble, walk
+from caldiff.vault.files import ASIDE, ENTRY, MEND, OBJECT, add_mend, find, numbers, place, put, trouble, walk
 from caldiff.vault.mend import BLOCK, Mend, make_mend, rebuilt
 from caldiff.vault.soundness import belongs, fault_of, recovery
 
@@ -88,7 +88,38 @@ def _repaired(vault: Vault, name: str) -> Iterator[Repaired]:
     elif data is not None and _sound(vault, name, data):
         yield _mend_anew(folder, name, data)
     elif data == b"" and _unfinished(folder, name):
-        yield _put_away(folder, name)
+        yield _put_away(folder, name, data, "it was empty, left by a write that did not finish")
+    else:
+        yield from _from_another_form(vault, name, data)
+
+
+def _from_another_form(vault: Vault, name: str, data: bytes | None) -> Iterator[Repaired]:
+    """A damaged object of which the same bytes are kept in another form too."""
+    kept = OBJECT.fullmatch(name)
+    if kept is None:
+        return
+    try:
+        good = vault.fetch(Digest(hex=kept[2]))
+    except VaultError:
+        return
+    folder = vault.folder
+    if not kept[3]:
+        yield _replaced(folder, name, good, data, "written anew from another form in which it is kept")
+        if not _has_recovery(folder, name):
+            yield _mend_anew(folder, name, good)
+        return
+    for one in (name, name + MEND):
+        damaged = _what_is_left(folder, one)
+        if damaged is not None:
+            yield _put_away(folder, one, damaged, "of no use, and the file is kept in another form")
+
+
+def _has_recovery(folder: str, name: str) -> bool:
+    try:
+        mend = recovery(folder, name)
+    except VaultError:
+        return False
+    return mend is not None and mend.intact
 
 
 def _what_is_left(folder: str, name: str) -> bytes | None:
@@ -171,15 +202,13 @@ def _unfinished(folder: str, name: str) -> bool:
     entry = ENTRY.fullmatch(name)
     if entry is None or find(folder, name + MEND) is not None:
         return False
-    from caldiff.vault.files import numbers  # noqa: PLC0415 - seldom needed
-
     return int(entry[2]) == numbers(folder, f"units/{entry[1]}")[-1]
 
 
-def _put_away(folder: str, name: str) -> Repaired:
-    aside = _set_aside(folder, name, b"")
+def _put_away(folder: str, name: str, data: bytes, how: str) -> Repaired:
+    aside = _set_aside(folder, name, data)
     try:
         os.unlink(place(folder, name))  # noqa: PTH108 - paths are text here
     except OSError as error:
         raise trouble("the file cannot be set aside", place(folder, name), error) from error
-    return Repaired(file=name, how="it was empty, left by a write that did not finish", aside=aside)
+    return Repaired(file=name, how=how, aside=aside)
