@@ -35,13 +35,13 @@ def _file(file: FileVerdict) -> Json:
         "unit": file.unit,
         "sequence": file.sequence,
         "refusals": [_refusal(refusal) for refusal in reasons(file)],
-        "rules": [{"rule": r.rule, "outcome": r.outcome, "read": sound(r.read)} for r in file.rules],
+        "rules": [{"rule": sound(r.rule), "outcome": r.outcome, "read": sound(r.read)} for r in file.rules],
     }
 
 
 def _refusal(refusal: Refusal) -> Json:
     return {
-        "rule": refusal.rule,
+        "rule": sound(refusal.rule),
         "text": sound(refusal.text),
         "found": sound(refusal.found),
         "wanted": sound(refusal.wanted),

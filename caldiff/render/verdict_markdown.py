@@ -6,7 +6,9 @@ Foreign text stands in code spans and fenced blocks only, where nothing in it is
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from itertools import islice
+from typing import TypeVar
 
 from caldiff.gate.verdict import FileVerdict, Verdict
 from caldiff.render.look import Look, clip
@@ -14,6 +16,8 @@ from caldiff.render.verdict_text import reason_lines
 from caldiff.render.verdict_words import CAUTION, Passed, entry_words, headline, judged, reasons, tame
 
 __all__ = ["verdict_markdown"]
+
+T = TypeVar("T")
 
 _ROOM = 15_000
 """characters of each of the three parts; a comment takes 65,536 on a well-known host (from memory)"""
@@ -39,10 +43,10 @@ def verdict_markdown(verdict: Verdict, passed: Sequence[Passed]) -> str:
         "",
         "| File | Verdict | Entry | Reasons |",
         "|---|---|---|---|",
-        *_capped([_row(file) for file in files]),
+        *_capped(files, _row),
         "",
-        *_capped([_details(file) for file in refused]),
-        *(["### Notes", "", *_capped(rest), ""] if rest else []),
+        *_capped(refused, _details),
+        *(["### Notes", "", *_capped(rest, str), ""] if rest else []),
         f"*{CAUTION}*",
     ]
     return "\n".join(out) + "\n"
@@ -56,23 +60,24 @@ def _row(file: FileVerdict) -> str:
 
 def _details(file: FileVerdict) -> str:
     """Heading and reasons of a refused file."""
-    lines = list(reason_lines(file, _LOOK))
+    lines = list(islice(reason_lines(file, _LOOK), _LINES + 1))
     if len(lines) > _LINES:
-        lines[_LINES:] = [f"... and {len(lines) - _LINES} more lines: see the log of the run"]
+        lines[_LINES:] = ["... and more: see the log of the run"]
     text = "\n".join(lines)
     fence = "`" * max(3, _run(text) + 1)
     return f"### {_code(file.path)}\n\n{fence}text\n{text}\n{fence}\n"
 
 
-def _capped(items: Sequence[str]) -> Iterator[str]:
+def _capped(items: Sequence[T], show: Callable[[T], str]) -> Iterator[str]:
     """As many as there is room for, and how many there was none for."""
     left = _ROOM
     for n, item in enumerate(items):
-        left -= len(item)
+        text = show(item)
+        left -= len(text)
         if left < 0 and n:
             yield f"\n... and {len(items) - n} more: see the log of the run\n"
             return
-        yield item
+        yield text
 
 
 def _code(foreign: str) -> str:

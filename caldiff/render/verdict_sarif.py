@@ -23,15 +23,17 @@ def verdict_sarif(verdict: Verdict, passed: Sequence[Passed], *, version: str) -
     """The log of one run. ``version`` is caldiff's."""
     files = judged(verdict)
     names = (name for f in files for name in (*(r.rule for r in f.rules), *(r.rule for r in reasons(f))))
-    rules = {name: n for n, name in enumerate(dict.fromkeys(names))}
+    rules = {name: n for n, name in enumerate(dict.fromkeys(map(harmless, names)))}
+    artifacts = {_uri(file.path): _artifact(file) for file in files}  # once each, if one was named twice
+    places = {uri: n for n, uri in enumerate(artifacts)}
     told = [f"{one.path}: not judged, for it is no image: {one.reason}" for one in passed]
     notes = [_notification("note", text) for text in (*told, *verdict.notes, CAUTION)]
     return _log(
         version,
         rules,
         invocation={"executionSuccessful": True, "toolExecutionNotifications": notes},
-        artifacts=[_artifact(file) for file in files],
-        results=list(_results(files, rules)),
+        artifacts=list(artifacts.values()),
+        results=list(_results(files, rules, places)),
         properties={
             "accepted": verdict.accepted,
             "policy": sound(verdict.policy),
@@ -66,22 +68,24 @@ def _artifact(file: FileVerdict) -> _Json:
     return {"location": {"uri": _uri(file.path)}, **hashes, "properties": properties}
 
 
-def _results(files: Sequence[FileVerdict], rules: dict[str, int]) -> Iterator[_Json]:
-    for index, file in enumerate(files):
+def _results(files: Sequence[FileVerdict], rules: dict[str, int], places: dict[str, int]) -> Iterator[_Json]:
+    for file in files:
+        uri = _uri(file.path)
         for refusal in reasons(file):
+            rule = harmless(refusal.rule)
             yield {
-                "ruleId": harmless(refusal.rule),
-                "ruleIndex": rules[refusal.rule],
+                "ruleId": rule,
+                "ruleIndex": rules[rule],
                 "kind": "fail",
                 "level": "error",
                 "message": {"text": _message(one_line(refusal))},
-                "locations": [_location(file, index, refusal)],
-                "partialFingerprints": {"reason/v1": _fingerprint(file, refusal)},
+                "locations": [_location(uri, places[uri], refusal)],
+                "partialFingerprints": {"reason/v1": _fingerprint(uri, refusal)},
             }
 
 
-def _location(file: FileVerdict, index: int, refusal: Refusal) -> _Json:
-    physical: _Json = {"artifactLocation": {"uri": _uri(file.path), "index": index}}
+def _location(uri: str, index: int, refusal: Refusal) -> _Json:
+    physical: _Json = {"artifactLocation": {"uri": uri, "index": index}}
     if refusal.address is not None and isinstance(integer(refusal.address), int):
         physical["address"] = {"absoluteAddress": refusal.address}
     logical = (
@@ -90,10 +94,10 @@ def _location(file: FileVerdict, index: int, refusal: Refusal) -> _Json:
     return {"physicalLocation": physical, **logical}
 
 
-def _fingerprint(file: FileVerdict, refusal: Refusal) -> str:
+def _fingerprint(uri: str, refusal: Refusal) -> str:
     """The same reason for the same file has the same fingerprint, whatever numbers stand in its words."""
-    where = [sound(file.path), refusal.rule, sound(refusal.table or ""), str(refusal.address), refusal.unit]
-    return Digest.of(canonical_json(where)).hex
+    about = [harmless(text) for text in (refusal.rule, refusal.table or "", refusal.unit or "")]
+    return Digest.of(canonical_json([uri, str(refusal.address), *about])).hex
 
 
 def _uri(path: str) -> str:

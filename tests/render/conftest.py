@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -33,6 +34,8 @@ from caldiff.diff.model import AxisDiff, Comparison, Extent, Fates, FieldDiff, S
 from caldiff.image.model import Image, Source
 from caldiff.table.calibration import Calibration
 from caldiff.table.model import AxisValues, Table
+
+sys.path.insert(0, str(Path(__file__).parent))  # makes the generators beside the tests importable: tests are no package
 
 START = 0x8000
 SPEED = Scaling(name="speed", unit="rpm", decimals=0, conversion=Linear(factor=Fraction(1, 4)))
