@@ -23,7 +23,7 @@ _KINDS = {"baseline", "repeat", "revision", "delivery", "readback", "evidence", 
 _FILELESS = {"approval", "note"}
 _REFS = ("of", "parent", "baseline")
 _UNIT = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,62}[A-Za-z0-9_-])?", re.ASCII)
-TIME = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z", re.ASCII)
+TIME = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]Z", re.ASCII)
 """How a time is written. That there is such a day is for :mod:`caldiff.ledger.entry` to see."""
 _HEX = re.compile(r"[0-9a-f]{64}", re.ASCII)
 _ALWAYS = ("unit", "sequence", "previous", "kind", "time", "files")
