@@ -22,6 +22,7 @@ from caldiff.errors import CaldiffError, DefinitionError, FileError, ImageError,
 from caldiff.image.limits import Limits
 from caldiff.image.model import Format, Image
 from caldiff.ledger.entry import Entry
+from caldiff.table.fit import fitting, place, require
 from caldiff.value import Shown, Value
 from caldiff.vault.index import Hit, Index, Progress
 
@@ -87,7 +88,8 @@ class Traced(Shown):
         label: the file, as it was named. file: digest of its bytes.
         matches: entries that it belongs to: byte for byte first, then by content, then volatile regions aside.
         more: how many further entries the index knows that are not among them.
-        image: of a stranger that is one. reason: of a stranger that is none, why not.
+        calibration: of a stranger that is an image, with the definition that fits it. reason: of one that is none, why
+            not.
         nearest: of a stranger, the kept images that it is nearest to; none where nothing is like it.
         notes: what people should know about how this was found, in words.
     """
@@ -96,7 +98,7 @@ class Traced(Shown):
     file: Digest
     matches: tuple[Match, ...] = ()
     more: int = 0
-    image: Image | None = None
+    calibration: Calibration | None = None
     reason: str = ""
     nearest: tuple[Near, ...] = ()
     notes: tuple[str, ...] = ()
@@ -137,7 +139,6 @@ class Tracer:
         catalogue: definitions for strangers.
         nearest: how many kept images a stranger is compared with; 0: none.
         format, limits: how files are read, as for :func:`caldiff.image.reading.read_image`.
-        progress: told how many images of the vault were looked at, where that is done for the first time.
     """
 
     index: Index
@@ -145,34 +146,54 @@ class Tracer:
     nearest: int = 3
     format: Format | None = None
     limits: Limits = attrs.field(factory=Limits)
-    progress: Progress | None = None
 
-    def trace(self, source: str | PathLike[str] | Calibration, *, start: int | None = None) -> Traced:
+    def trace(
+        self,
+        source: str | PathLike[str] | Calibration,
+        *,
+        start: int | None = None,
+        definition: Definition | None = None,
+        progress: Progress | None = None,
+    ) -> Traced:
         """Say what a file, or an image that is open already, is.
 
         Args:
             source: it.
             start: address of the first byte of a raw binary; None: wherever kept images start.
+            definition: what a stranger is read by; None: the one of the catalogue that fits it.
+            progress: told how many images of the vault were looked at, where that is done for the first time.
 
         Raises:
-            FileError: the file cannot be read. LimitError: it is too large.
+            FileError: the file cannot be read.
+            DoesNotFitError: the definition does not fit it.
             VaultError: the vault cannot be read.
         """
         if not isinstance(source, str | PathLike):
             image = source.image
             file = image.source.file if image.source else image.content
-            return self._traced(Traced(label=source.label, file=file), lambda: image, placed=True)
+            found = Traced(label=source.label, file=file)
+            return self._traced(found, lambda: image, source.definition, progress, placed=True)
         label = fspath(source)
         file, data = _digested(label, self.limits)
 
         def read() -> Image:
             from caldiff.image.reading import read_image  # noqa: PLC0415 - a file that is known is not read
 
-            return read_image(data or label, name=label, start=start, format=self.format, limits=self.limits)
+            image = read_image(data or label, name=label, start=start, format=self.format, limits=self.limits)
+            return image if definition is None else require(definition, image)
 
-        return self._traced(Traced(label=label, file=file), read, placed=start is not None)
+        placed = start is not None or definition is not None
+        return self._traced(Traced(label=label, file=file), read, definition, progress, placed=placed)
 
-    def _traced(self, found: Traced, read: Callable[[], Image], *, placed: bool) -> Traced:
+    def _traced(
+        self,
+        found: Traced,
+        read: Callable[[], Image],
+        definition: Definition | None,
+        progress: Progress | None,
+        *,
+        placed: bool,
+    ) -> Traced:
         """What the digest of the file says; else what its content does; else what is like it."""
         matches, more = self._by_file(found.file)
         if matches:
@@ -188,7 +209,9 @@ class Tracer:
         matches, more = self._by_content(places)
         if matches:
             return attrs.evolve(found, matches=matches, more=more)
-        return self._stranger(attrs.evolve(found, image=image), places)
+        if definition is None and (definition := self._fitting(image)) is not None:
+            places = [place(image, definition)]
+        return self._stranger(found, places, definition, progress)
 
     def _doubts(self, file: Digest) -> Iterator[str]:
         """Why a file might belong to an entry all the same."""
@@ -320,28 +343,40 @@ class Tracer:
 
         return Kept(self.index.vault, limits=self.limits, definitions=self._known)
 
-    def _stranger(self, found: Traced, places: Sequence[Image]) -> Traced:
+    def _fitting(self, image: Image) -> Definition | None:
+        """The only definition of the catalogue that fits."""
+        found = fitting(self._known, image)
+        return found[0] if len(found) == 1 else None
+
+    def _stranger(
+        self, found: Traced, places: Sequence[Image], definition: Definition | None, progress: Progress | None
+    ) -> Traced:
         """The kept images that a stranger is nearest to."""
-        if not self.nearest or found.image is None:
-            return found
-        from caldiff.table.fit import fitting, place  # noqa: PLC0415 - a file that is known needs none
+        from caldiff.table.calibration import Calibration  # noqa: PLC0415 - a file that is known needs none
+
+        own = Calibration(label=found.label, image=places[0], definition=definition)
+        if not self.nearest:
+            return attrs.evolve(found, calibration=own)
         from caldiff.trace.nearest import nearest_to  # noqa: PLC0415 - brings numpy
         from caldiff.vault.alike import Alike  # noqa: PLC0415 - as above
 
-        fit = fitting(self._known, found.image)
-        only = fit[0] if len(fit) == 1 else None
-        lost = Alike(self.index).fill(limits=self.limits, progress=self.progress)
+        lost = Alike(self.index).fill(limits=self.limits, progress=progress)
         near = nearest_to(
-            places if only is None else [place(found.image, only)],
+            places,
             label=found.label,
-            definition=only,
+            definition=definition,
             index=self.index,
             kept=self._kept,
             count=self.nearest,
         )
         what = "an image" if lost == 1 else f"{lost} images"
         said = f"{what} of the vault cannot be restored, and one may be nearer; 'caldiff verify' says more"
-        return attrs.evolve(found, nearest=near, notes=(*found.notes, said) if lost else found.notes)
+        return attrs.evolve(
+            found,
+            calibration=near[0].comparison.after if near else own,
+            nearest=near,
+            notes=(*found.notes, said) if lost else found.notes,
+        )
 
 
 def _digested(path: str, limits: Limits) -> tuple[Digest, bytes | None]:
