@@ -1,9 +1,11 @@
-"""Calibrations of a few bytes, with an identity page and checksums."""
+"""Calibrations of a few bytes, with an identity page and checksums; a shop with a vault. Makes it importable."""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -12,6 +14,11 @@ from caldiff.definition.definition import Definition
 from caldiff.definition.model import Frame, IdentityField
 from caldiff.image.model import Image
 from caldiff.table.calibration import Calibration
+
+if TYPE_CHECKING:
+    from trace_shop import Shop
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 
 @pytest.fixture
@@ -29,3 +36,10 @@ def calibration() -> Callable[..., Calibration]:
         return Calibration(label="made up", image=Image.of(held), definition=definition)
 
     return make
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Shop:
+    from trace_shop import Shop  # noqa: PLC0415 - not before the path is set
+
+    return Shop(tmp_path)
