@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeGuard
 
 import attrs
 
@@ -29,6 +29,7 @@ __all__ = [
     "choice",
     "either",
     "integer",
+    "is_name",
     "listing",
     "mapping",
     "text",
@@ -180,9 +181,14 @@ def text(what: str = "text", *, longest: int = 10_000, empty: bool = True) -> Ki
 TEXT = text()
 
 
+def is_name(value: object) -> TypeGuard[str]:
+    """Whether it is the name of a table, axis or the like."""
+    return type(value) is str and _NAME.fullmatch(value) is not None
+
+
 def read_name(value: Any) -> str:
     """The name of a table, axis or the like."""
-    if type(value) is str and _NAME.fullmatch(value):
+    if is_name(value):
         return value
     raise Wrong(
         "this is no name",

@@ -1,4 +1,4 @@
-"""Other YAML files read as strictly as definitions: policies, lists of keys. Small ones, so by the parser with places."""
+"""Other YAML files read as strictly as definitions, such as policies: small ones, all by the parser with places."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from caldiff.canonical import Digest
 from caldiff.definition.ancestor import ENDING, ancestor
 from caldiff.definition.document import MOST_PROBLEMS, Place, decoded, read
 from caldiff.definition.extends import laid
-from caldiff.definition.kinds import Section
+from caldiff.definition.kinds import Section, is_name
 from caldiff.definition.problems import Problem, Wrong, intended
 from caldiff.definition.shelves import read_bytes
 from caldiff.errors import CaldiffError, FileError, ProblemsError
@@ -46,7 +46,7 @@ class Form:
 
 @attrs.frozen(kw_only=True)
 class Strict:
-    """What a file says, laid over what it extends; ``sources`` are names and digests of all files, the own one first."""
+    """What a file says, laid over what it extends; ``sources``: names and digests of all files, the own one first."""
 
     tree: Tree = attrs.field(repr=False)
     sources: tuple[tuple[str, Digest], ...]
@@ -126,6 +126,9 @@ def _layer(data: bytes, form: Form, file: str, folder: Path | None) -> _Layer:
     try:
         document = read(decoded(data, what=form.noun), places=True, what=form.noun)
         found.places, found.problems = document.places, document.problems
+        # What is wrong in one place shall not hide that there is no such file to extend.
+        names = {key: document.tree.get(key) for key in ("name", "extends")}
+        found.tree = {key: name for key, name in names.items() if is_name(name)}
         found.tree = form.section.read(document.tree)
     except Wrong as wrong:
         found.problems += wrong.problems

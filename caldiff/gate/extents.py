@@ -1,0 +1,55 @@
+"""Questions to the differing bytes of a comparison: which of them lie where."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from caldiff.diff.model import Extent, Extents
+
+__all__ = ["Span", "first_inside", "less", "outside"]
+
+Span = tuple[int, int]
+"""``[start, stop)``"""
+
+
+def less(spans: Iterable[Span], taken: Iterable[Span]) -> tuple[Span, ...]:
+    """What is left of some spans when others are taken out, in order of address."""
+    left = sorted(spans)
+    for start, stop in taken:
+        left = [
+            piece
+            for low, high in left
+            for piece in ((low, min(high, start)), (max(low, stop), high))
+            if piece[0] < piece[1]
+        ]
+    return tuple(left)
+
+
+def first_inside(extents: Sequence[Extent], spans: Iterable[Span]) -> int | None:
+    """The lowest address within the spans that differs, or None."""
+    starts, stops = _arrays(extents)
+    found: list[int] = []
+    for low, high in spans:
+        at = int(np.searchsorted(stops, low, side="right"))
+        if at < starts.size and max(int(starts[at]), low) < high:
+            found.append(max(int(starts[at]), low))
+    return min(found, default=None)
+
+
+def outside(extents: Sequence[Extent], spans: Sequence[Span]) -> tuple[Span, ...]:
+    """The parts of the extents that lie in none of the spans, in order of address."""
+    starts, stops = _arrays(extents)
+    pairs = zip(starts.tolist(), stops.tolist(), strict=True)
+    if not spans:
+        return tuple(pairs)
+    return tuple(piece for pair in pairs for piece in less([pair], spans))
+
+
+def _arrays(extents: Sequence[Extent]) -> tuple[np.ndarray, np.ndarray]:
+    """Starts and stops, rising."""
+    if isinstance(extents, Extents):
+        return extents.starts, extents.stops
+    starts = np.array([extent.start for extent in extents], np.int64)
+    return starts, np.array([extent.stop for extent in extents], np.int64)

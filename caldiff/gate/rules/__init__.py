@@ -1,0 +1,1 @@
+"""One module a rule: what it asks of a case, and what would satisfy it."""
