@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import attrs
 
@@ -21,8 +21,12 @@ class Found:
     error: CaldiffError | None = None
 
 
-def below(folder: str) -> Iterator[Found]:
-    """Every file below a folder, by name, folder by folder; what is hidden is passed over.
+def _visible(path: str) -> bool:
+    return not os.path.basename(path).startswith(".")  # noqa: PTH119 - as elsewhere
+
+
+def below(folder: str, *, takes: Callable[[str], bool] = _visible) -> Iterator[Found]:
+    """Every file below a folder, by name, folder by folder; what is hidden is passed over, or else what ``takes`` says.
 
     Links are followed to files inside the folder only: no answer depends on what lies elsewhere, and none goes round in
     circles.
@@ -33,11 +37,12 @@ def below(folder: str) -> Iterator[Found]:
         path = waiting.pop()
         if os.path.isdir(path) and not (path != folder and os.path.islink(path)):  # noqa: PTH112, PTH114 - as elsewhere
             try:
-                names = sorted((n for n in os.listdir(path) if not n.startswith(".")), reverse=True)  # noqa: PTH208 - names are text here
+                names = sorted(os.listdir(path), reverse=True)  # noqa: PTH208 - names are text here
             except OSError as error:
                 yield Found(path=path, error=FileError(f"cannot be read: {error.strerror}", file=path))
                 continue
-            waiting += [os.path.join(path, name) for name in names]  # noqa: PTH118 - keeps the path as it was given
+            paths = (os.path.join(path, name) for name in names)  # noqa: PTH118 - keeps the path as it was given
+            waiting += [one for one in paths if takes(one)]
         else:
             yield Found(path=path, reason=_obstacle(path, root))
 

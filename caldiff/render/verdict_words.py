@@ -13,8 +13,8 @@ from caldiff.value import Value
 __all__ = ["CAUTION", "Passed", "entry_words", "facts", "headline", "judged", "one_line", "reasons", "tame"]
 
 CAUTION = (
-    "Accepted means traced and within this policy; it does not mean safe. Verify on your own bench, mind the emissions "
-    "and vehicle law of your place, have licensed people decide."
+    "Accepted means traced and within this policy, not safe: verify on your own bench, mind the emissions and vehicle "
+    "law of the place, have licensed people decide."
 )
 _UNPROVEN = Refusal(
     rule="gate",

@@ -28,6 +28,7 @@ HOSTILE = (
     "\x1b[31mred\x1b]8;;https://evil.invalid\x07",
     "\x00\x0b\ufffe\udcff\u202e\u200b",
     "]]>--><![CDATA[ <!ENTITY x 'y'>",
+    f"{'x' * 97} ``` {'y' * 98} <b>out</b>",  # three backticks on a line of their own
     "  padded  ",
     "",
 )
