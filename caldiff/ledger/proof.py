@@ -7,18 +7,21 @@ worth as much as those checkpoints are to whoever verifies it.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Any
 
 import attrs
 
 from caldiff.canonical import canonical_json
 from caldiff.errors import LedgerError
-from caldiff.ledger.checkpoint import Checkpoint, Leaf, read_checkpoint, read_leaf
+from caldiff.ledger.checkpoint import Checkpoint, Leaf, read_checkpoint, read_leaf, signatures
+from caldiff.ledger.finding import Finding
 from caldiff.ledger.merkle import holds_consistency, holds_inclusion
 from caldiff.ledger.plain import plain
+from caldiff.ledger.trust import Trust
 from caldiff.value import Value
 
-__all__ = ["ConsistencyProof", "InclusionProof", "read_proof"]
+__all__ = ["ConsistencyProof", "InclusionProof", "TreeProof", "proof_findings", "read_proof"]
 
 _VERSION = 1
 _KEYS = {"inclusion-proof": ("entry", "index", "checkpoint"), "consistency-proof": ("older", "newer")}
@@ -35,6 +38,11 @@ class InclusionProof(Value):
     index: int
     path: tuple[bytes, ...]
     checkpoint: Checkpoint
+
+    @property
+    def checkpoints(self) -> tuple[Checkpoint, ...]:
+        """What it is about."""
+        return (self.checkpoint,)
 
     @property
     def holds(self) -> bool:
@@ -65,6 +73,11 @@ class ConsistencyProof(Value):
     path: tuple[bytes, ...]
 
     @property
+    def checkpoints(self) -> tuple[Checkpoint, ...]:
+        """What it is about."""
+        return self.older, self.newer
+
+    @property
     def holds(self) -> bool:
         """Whether the path leads from the one root to the other, and both checkpoints are of one vault."""
         older, newer = self.older, self.newer
@@ -84,11 +97,14 @@ class ConsistencyProof(Value):
         )
 
 
+TreeProof = InclusionProof | ConsistencyProof
+
+
 def _document(body: dict[str, Any]) -> bytes:
     return canonical_json(body) + b"\n"
 
 
-def read_proof(data: bytes) -> InclusionProof | ConsistencyProof:
+def read_proof(data: bytes) -> TreeProof:
     """A proof from its document, in canonical JSON and a newline. Whether it holds is another question.
 
     Raises:
@@ -133,3 +149,44 @@ def _checkpoint(value: object, name: str) -> Checkpoint:
         raise LedgerError(
             f"the {where} in this proof: {error.reason}", expected=error.expected, got=error.got
         ) from None
+
+
+def proof_findings(
+    proof: TreeProof, *, trust: Trust | None = None, kept: Checkpoint | None = None
+) -> tuple[Finding, ...]:
+    """What speaks against a proof, and against those who stand behind it; of level ``head``.
+
+    It is a fault if the path does not hold, a signature in the name of a trusted key is wrong, or nobody of those who
+    were asked stands behind any of its checkpoints: neither a trusted key nor the ``kept`` one.
+
+    Raises:
+        SignatureError: a trusted key cannot be read, or two are the same.
+    """
+    return tuple(_against(proof, trust, kept))
+
+
+def _against(proof: TreeProof, trust: Trust | None, kept: Checkpoint | None) -> Iterator[Finding]:
+    if len({one.origin for one in proof.checkpoints}) > 1:
+        yield Finding(level="head", text="the two checkpoints are of different vaults: this proves nothing")
+    elif not proof.holds:
+        yield Finding(level="head", text="the path does not lead to the root of the checkpoint: this proves nothing")
+    states = [state for one in proof.checkpoints for state in signatures(one, trust)] if trust else []
+    for state in states:
+        if state.state == "wrong":
+            yield Finding(level="head", text=f"{state.text}: the checkpoint is not what was signed")
+    if any(state.state == "valid" for state in states):
+        return
+    if kept is not None:
+        if not any(kept.says(one) for one in proof.checkpoints):
+            text = "the kept checkpoint is none of those in the proof"
+            got = " and ".join(_told(one) for one in proof.checkpoints)
+            yield Finding(level="head", text=text, expected=_told(kept), got=got)
+    elif trust is not None:
+        yield Finding(level="head", text="no trusted key has signed the checkpoint")
+    else:
+        text = "nobody stands behind the checkpoint: hold it against one that you kept, or against trusted keys"
+        yield Finding(level="head", text=text, fault=False)
+
+
+def _told(checkpoint: Checkpoint) -> str:
+    return f"{checkpoint.size} entries of {checkpoint.origin}, root {checkpoint.root.hex}"

@@ -14,10 +14,11 @@ from caldiff.canonical import Digest, canonical_json
 from caldiff.errors import CaldiffError, LedgerError
 from caldiff.ledger.checkpoint import Leaf, checkpoint_over, origin_of, sign
 from caldiff.ledger.merkle import consistency, inclusion
-from caldiff.ledger.proof import ConsistencyProof, InclusionProof, read_proof
+from caldiff.ledger.proof import ConsistencyProof, InclusionProof, proof_findings, read_proof
 from caldiff.ledger.signing import PrivateKey
+from caldiff.ledger.trust import Trust, TrustedKey
 
-KEY = PrivateKey.of_seed(bytes(range(32)))
+KEY, OTHER = PrivateKey.of_seed(bytes(range(32))), PrivateKey.of_seed(bytes(32))
 ORIGIN = origin_of("00" * 16)
 LEAVES = [Leaf(unit=f"van{n % 3}", sequence=n // 3, entry=Digest.of(bytes([n]))) for n in range(11)]
 HASHES = [leaf.hash for leaf in LEAVES]
@@ -51,7 +52,11 @@ def test_a_rewritten_tree_is_not_proven_to_have_grown() -> None:
 
 def test_another_vault_is_not_this_one_grown() -> None:
     elsewhere = attrs.evolve(NEWER, origin=origin_of("11" * 16))
-    assert not attrs.evolve(GREW, newer=elsewhere).holds
+    proof = attrs.evolve(GREW, newer=elsewhere)
+    assert not proof.holds
+    assert [f.text for f in proof_findings(proof, kept=OLDER)] == [
+        "the two checkpoints are of different vaults: this proves nothing"
+    ]
 
 
 @given(st.sampled_from([WITHIN, GREW]), st.data())
@@ -121,3 +126,41 @@ def test_what_is_no_proof_is_refused(change: dict[str, Any], reason: str) -> Non
 def test_which_checkpoint_is_bad_is_said() -> None:
     with pytest.raises(LedgerError, match="the older checkpoint in this proof"):
         read_proof(canonical_json({**json.loads(GREW.dump()), "older": "o\n1\n"}))
+
+
+def trusted(key: PrivateKey) -> Trust:
+    return Trust(
+        name="trust", digest=Digest.of(b""), keys=(TrustedKey(name="Ada", key=key.public.text, roles=("reader",)),)
+    )
+
+
+def faults(proof: InclusionProof | ConsistencyProof, **by: Any) -> list[str]:
+    return [finding.text for finding in proof_findings(proof, **by) if finding.fault]
+
+
+def test_who_stands_behind_a_proof() -> None:
+    (remark,) = proof_findings(WITHIN)
+    assert (remark.fault, remark.text[:12]) == (False, "nobody stand")
+    assert (
+        proof_findings(WITHIN, kept=NEWER) == proof_findings(GREW, kept=OLDER) == proof_findings(GREW, kept=NEWER) == ()
+    )
+    assert proof_findings(GREW, trust=trusted(KEY)) == ()
+    assert faults(WITHIN, kept=OLDER) == ["the kept checkpoint is none of those in the proof"]
+    assert faults(WITHIN, trust=trusted(KEY)) == ["no trusted key has signed the checkpoint"]
+    assert faults(GREW, trust=trusted(OTHER)) == ["no trusted key has signed the checkpoint"]
+    assert proof_findings(GREW, trust=trusted(OTHER), kept=NEWER) == ()
+
+
+def test_a_wrong_signature_is_a_fault_whatever_was_kept() -> None:
+    moved = attrs.evolve(NEWER, signatures=OLDER.signatures)
+    assert faults(attrs.evolve(WITHIN, checkpoint=moved), trust=trusted(KEY), kept=NEWER) == [
+        "the signature in the name of Ada is wrong: the checkpoint is not what was signed"
+    ]
+
+
+def test_a_path_that_does_not_hold_is_a_fault_whoever_signed() -> None:
+    signed = sign(NEWER, [KEY])
+    broken = attrs.evolve(WITHIN, index=5, checkpoint=signed)
+    assert faults(broken, trust=trusted(KEY), kept=signed) == [
+        "the path does not lead to the root of the checkpoint: this proves nothing"
+    ]
