@@ -59,6 +59,7 @@ CREATE INDEX sketch_base ON sketch (base);
 """``entry.bytes`` and ``changed`` are size and time of its file; ``trouble`` says why it could not be read. ``cells``:
 how many cells of a table an entry changed against its parent, its baseline, or the entry that it is of. ``volatile``:
 the volatile regions of a definition, as the trace room keeps them; ``sketch``: see :mod:`caldiff.vault.alike`."""
+_TABLES = "SELECT name, sql FROM sqlite_schema ORDER BY name"
 _OFTEN = 2000
 """entries read between two savings"""
 
@@ -239,15 +240,16 @@ class Index:
 
 def _opened(body: memoryview | None) -> sqlite3.Connection:
     """The database of a snapshot, or an empty one. Each statement is its own transaction: it is all in memory."""
-    if body is not None:
-        with suppress(sqlite3.Error):
-            base = sqlite3.connect(":memory:", isolation_level=None)
-            base.deserialize(body)
-            base.execute("SELECT 1 FROM entry, file, cells, volatile, sketch LIMIT 1").fetchone()
+    empty = sqlite3.connect(":memory:", isolation_level=None)
+    empty.executescript(_SCHEMA)
+    if not body:
+        return empty
+    with suppress(sqlite3.Error):
+        base = sqlite3.connect(":memory:", isolation_level=None)
+        base.deserialize(body)
+        if base.execute(_TABLES).fetchall() == empty.execute(_TABLES).fetchall():
             return base
-    base = sqlite3.connect(":memory:", isolation_level=None)
-    base.executescript(_SCHEMA)
-    return base
+    return empty
 
 
 def _listed(folder: str, unit: str) -> Stamps:
