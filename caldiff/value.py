@@ -2,15 +2,48 @@
 
 attrs would write and compile these methods for every class at import; a short process pays for that and hardly ever
 calls them. So the classes are made with ``eq=False, repr=False`` and inherit one of these.
+
+attrs itself, and ``typing``, take longer to import than Python to start. So the few classes that restoring a file needs
+are not of attrs, and inherit :class:`Plain`.
 """
 
 from __future__ import annotations
 
-from typing import Any
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any, NoReturn
 
-import attrs
+    import attrs
 
-__all__ = ["Shown", "Value"]
+__all__ = ["Plain", "Shown", "Value"]
+
+
+class Plain:
+    """A frozen value without attrs: equal to another of its class with equal slots. ``_set`` is for ``__init__``."""
+
+    __slots__: tuple[str, ...] = ()
+
+    def _set(self, **fields: object) -> None:
+        for name, value in fields.items():
+            object.__setattr__(self, name, value)
+
+    def __setattr__(self, name: str, value: object) -> NoReturn:
+        raise AttributeError(f"{type(self).__name__} is frozen: {name} cannot be set")
+
+    def __eq__(self, other: object) -> bool:
+        if type(other) is not type(self):
+            return NotImplemented
+        return all(getattr(self, name) == getattr(other, name) for name in self.__slots__)
+
+    def __hash__(self) -> int:
+        return hash((type(self), *(getattr(self, name) for name in self.__slots__)))
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({', '.join(f'{name}={getattr(self, name)!r}' for name in self.__slots__)})"
+
+    def __setstate__(self, state: tuple[None, dict[str, object]]) -> None:
+        """What ``copy`` and ``pickle`` ask for."""
+        self._set(**state[1])
 
 
 class Shown:
@@ -44,6 +77,8 @@ def _name(field: attrs.Attribute[Any]) -> str:
 
 
 def _fields(value: object) -> tuple[attrs.Attribute[Any], ...]:
+    import attrs  # noqa: PLC0415 - see above
+
     fields: tuple[attrs.Attribute[Any], ...] = attrs.fields(type(value))  # type: ignore[arg-type] # they are all of attrs
     return fields
 

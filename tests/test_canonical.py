@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import copy
 import hashlib
+import pickle
 
 import pytest
 import rfc8785
@@ -64,8 +66,22 @@ def test_digest() -> None:
     assert Digest.of(b"a", memoryview(b"bc")) == Digest(hex=abc)
     assert str(Digest(hex=abc)) == f"sha256:{abc}"
     assert Digest(hex=abc).short == "ba7816bf8f01"
-    with pytest.raises(ValueError, match="match"):
-        Digest(hex=abc.upper())
+    for wrong in (abc.upper(), abc[1:], abc + "0", abc[:-1] + "\n", f"{abc[:31]}g{abc[32:]}", ""):
+        with pytest.raises(ValueError, match="no SHA-256"):
+            Digest(hex=wrong)
+
+
+def test_digests_are_values() -> None:
+    one, same, other = (Digest.of(part) for part in (b"1", b"1", b"2"))
+    assert one == same
+    assert hash(one) == hash(same)
+    assert len({one, same, other}) == 2
+    assert one != one.hex
+    assert sorted([one, other]) == sorted([other, one], key=lambda digest: digest.hex)
+    assert copy.deepcopy(one) == pickle.loads(pickle.dumps(one)) == one  # noqa: S301 - our own bytes
+    assert eval(repr(one), {"Digest": Digest}) == one  # noqa: S307 - as above
+    with pytest.raises(AttributeError, match="frozen"):
+        one.hex = other.hex  # type: ignore[misc]  # that it cannot is the test
 
 
 @given(st.lists(st.binary()))

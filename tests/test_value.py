@@ -1,8 +1,11 @@
 from __future__ import annotations
 
-import attrs
+import copy
 
-from caldiff.value import Shown, Value
+import attrs
+import pytest
+
+from caldiff.value import Plain, Shown, Value
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -49,3 +52,27 @@ def test_held_things_are_equal_to_themselves_only() -> None:
     assert one == one  # noqa: PLR0124 - that is the test
     assert one != Held(x=1)
     assert repr(one) == "Held(x=1)"
+
+
+class Place(Plain):
+    __slots__ = ("x", "y")
+    x: int
+    y: int
+
+    def __init__(self, *, x: int, y: int = 0) -> None:
+        self._set(x=x, y=y)
+
+
+class OtherPlace(Place):
+    __slots__ = ()
+
+
+def test_a_plain_value_is_one_too() -> None:
+    assert Place(x=1) == Place(x=1, y=0)
+    assert Place(x=1) != Place(x=2)
+    assert Place(x=1) != OtherPlace(x=1)
+    assert len({Place(x=1), Place(x=1), Place(x=2)}) == 2
+    assert repr(Place(x=1)) == "Place(x=1, y=0)"
+    assert copy.deepcopy(Place(x=1)) == Place(x=1)
+    with pytest.raises(AttributeError, match="Place is frozen: x cannot be set"):
+        Place(x=1).x = 2

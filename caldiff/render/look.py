@@ -6,14 +6,19 @@ Colour is never alone: whatever is painted also carries a sign or a word.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Literal
 
-import attrs
+from caldiff.value import Plain
 
 __all__ = ["Ink", "Look", "clip", "harmless", "pad", "plural", "width_of", "wrapped"]
 
-Ink = Literal["plain", "strong", "faint", "raised", "RAISED", "lowered", "LOWERED", "alert"]
-"""Capital letters: the larger changes of a table."""
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Literal
+
+    Ink = Literal["plain", "strong", "faint", "raised", "RAISED", "lowered", "LOWERED", "alert"]
+    """Capital letters: the larger changes of a table."""
+else:
+    Ink = str  # typing takes as long to import as Python to start
 
 # Blue for less and orange for more: told apart with every common form of colour blindness (common practice, no source).
 _INKS: dict[Ink, tuple[str, str]] = {
@@ -28,12 +33,7 @@ _INKS: dict[Ink, tuple[str, str]] = {
 _GLYPHS = {"→": "->", "·": ".", "…": "~", "─": "-"}
 
 
-def _at_least(width: int) -> int:
-    return max(width, 40)
-
-
-@attrs.frozen(kw_only=True, eq=False, repr=False)
-class Look:
+class Look(Plain):
     """What the reader's terminal can do.
 
     Attributes:
@@ -42,9 +42,13 @@ class Look:
         unicode: False for a terminal that only takes ASCII.
     """
 
-    width: int = attrs.field(default=80, converter=_at_least)
-    colours: Literal[0, 16, 256] = 0
-    unicode: bool = True
+    __slots__ = ("colours", "unicode", "width")
+    width: int
+    colours: Literal[0, 16, 256]
+    unicode: bool
+
+    def __init__(self, *, width: int = 80, colours: Literal[0, 16, 256] = 0, unicode: bool = True) -> None:
+        self._set(width=max(width, 40), colours=colours, unicode=unicode)
 
     def paint(self, text: str, ink: Ink) -> str:
         """The text in a colour or weight, where the terminal has any."""
