@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import attrs
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:  # what is known of one image needs no arrays
     from caldiff.table.calibration import Calibration
     from caldiff.table.personal import Key
 
-__all__ = ["changes", "image_facts", "stable_digest"]
+__all__ = ["changes", "finding_of", "image_facts", "stable_digest"]
 
 
 # ------------------------------------------------------------------------------------------------- what an image is
@@ -129,3 +129,10 @@ def _tags(comparison: Comparison, names: set[str]) -> set[str]:
     """The tags of tables by their name on either side: of those, too, that could not be decoded."""
     definitions = (side.definition for side in (comparison.before, comparison.after) if side.definition is not None)
     return {tag for d in definitions for name in names if name in d.tables for tag in d.tables[name].tags}
+
+
+def finding_of(found: Changes) -> Literal["equal", "volatile", "other"]:
+    """What a readback found that differs so from what should have been in the unit."""
+    if found.bytes == 0:
+        return "equal"
+    return "volatile" if found.bytes == found.volatile else "other"

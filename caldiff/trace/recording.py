@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from os import PathLike
-from typing import Literal
 
 import attrs
 
@@ -36,7 +35,7 @@ from caldiff.ledger.signing import Signer
 from caldiff.table.personal import Key
 from caldiff.trace.arriving import Arrived, Opening, arrive, plain_files
 from caldiff.trace.choosing import baseline_named, called, in_the_unit, parent_named, revision_named
-from caldiff.trace.facts import changes, image_facts
+from caldiff.trace.facts import changes, finding_of, image_facts
 from caldiff.trace.kept import Kept, keep_definition
 from caldiff.trace.refusals import checked_authorities, refuse_known, refuse_other, refuse_same
 from caldiff.value import Shown
@@ -211,7 +210,7 @@ class Recorder(Shown):
         arrived = self._arrived(path, [expected])
         found = self._changes(expected, arrived)
         body = Readback(
-            image=self._facts(arrived, chain), of=expected.entry.hash, changes=found, finding=_finding(found)
+            image=self._facts(arrived, chain), of=expected.entry.hash, changes=found, finding=finding_of(found)
         )
         self._keep(arrived, [expected])
         return self._append(unit, body, message, [arrived.subject])
@@ -343,9 +342,3 @@ class Recorder(Shown):
     def _append(self, unit: str, body: Body, message: str, subjects: Sequence[Subject]) -> Recorded:
         draft = Draft(body=body, time=self.time, author=self.author, message=message, subjects=tuple(subjects))
         return self.vault.append(unit, draft, signers=self.signers)
-
-
-def _finding(found: Changes) -> Literal["equal", "volatile", "other"]:
-    if found.bytes == 0:
-        return "equal"
-    return "volatile" if found.bytes == found.volatile else "other"
