@@ -12,9 +12,9 @@ nothing.
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # typing takes as long to import as Python to start
     from caldiff.canonical import Digest as Digest
     from caldiff.checksum.correct import correct as correct_checksums
     from caldiff.checksum.find import find as find_checksums

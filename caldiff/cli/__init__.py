@@ -20,9 +20,14 @@ TOPICS = {
     "units in a vault": {
         "vault": "make a vault, the folder that keeps every file of every unit",
         "record": "record a baseline read, a revision, a readback and the like",
+        "trace": "which unit and entry a file is, or what it is nearest to",
+        "gate": "whether files may go out: traced, proven, within a policy",
         "history": "what was recorded of a unit, entry by entry",
         "restore": "write a file as it was recorded; the baseline by default",
         "verify": "whether the vault holds, level by level; mend what is damaged",
+        "checkpoint": "a checkpoint of the whole vault to keep elsewhere, proofs by it",
+        "export": "one unit as a single file, for a customer or an auditor",
+        "import": "take in a unit that another vault exported",
         "key": "make a key to sign entries with, or show one",
     },
     "besides": {

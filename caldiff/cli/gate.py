@@ -13,8 +13,7 @@ from caldiff.cli import SAME
 from caldiff.cli.finding import add_folder_option, catalogue_for
 from caldiff.cli.terminal import add_look_options, formatter, look_for, progress, write
 from caldiff.cli.trouble import paragraph
-from caldiff.cli.vaults import add_trust_option, add_vault_option, read_file, trust_for, vault_for
-from caldiff.cli.verify import _head
+from caldiff.cli.vaults import add_head_option, add_trust_option, add_vault_option, read_file, trust_for, vault_for
 from caldiff.errors import CaldiffError, FileError
 
 if TYPE_CHECKING:
@@ -47,14 +46,7 @@ def parser(prog: str) -> ArgumentParser:
     add_vault_option(group)  # type: ignore[arg-type]  # a group takes arguments just so
     group.add_argument("--policy", metavar="FILE", help="the policy (default: the strict one that comes with caldiff)")
     add_trust_option(group)  # type: ignore[arg-type]  # as above
-    group.add_argument(
-        "--head",
-        action="append",
-        default=[],
-        type=_head,
-        metavar="UNIT:NUMBER:HASH",
-        help="an entry that was noted elsewhere and must be there still; may be given again",
-    )
+    add_head_option(group)  # type: ignore[arg-type]  # as above
     group.add_argument("--checkpoint", metavar="FILE", help="a checkpoint that was kept elsewhere")
     group = made.add_argument_group("what is shown")
     group.add_argument("--explain", action="store_true", help="every rule, how it came out, and what it read")

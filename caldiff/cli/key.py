@@ -8,11 +8,11 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from caldiff.cli import SAME
+from caldiff.cli.newfile import must_be_new, write_new
 from caldiff.cli.terminal import Mixed, formatter, write
 from caldiff.cli.vaults import add_passphrase_option, in_file, passphrase_for, private_key, read_file
-from caldiff.errors import FileError, SignatureError
+from caldiff.errors import SignatureError
 from caldiff.render.look import harmless
-from caldiff.storing import store
 
 if TYPE_CHECKING:  # brings cryptography
     from caldiff.ledger.signing import PublicKey
@@ -33,6 +33,7 @@ def parser(prog: str) -> ArgumentParser:
         one = actions.add_parser(name, help=text, description=about, allow_abbrev=False, formatter_class=formatter)
         one.set_defaults(action=action)
         one.add_argument("file", metavar="FILE", help="the key's file")
+        one.add_argument("--json", action="store_true", help="a JSON document, see docs/schemas/")
         add_passphrase_option(one)
 
     add(
@@ -58,33 +59,36 @@ def run(options: Namespace) -> int:
 
 
 def _new(options: Namespace) -> int:
-    if os.path.lexists(options.file):
-        raise FileError("this file is there already", file=options.file, hint="name a new file: none is overwritten")
+    must_be_new(options.file)
     from caldiff.ledger.signing import PrivateKey  # noqa: PLC0415 - brings cryptography
 
     passphrase = passphrase_for(options.file, options, new=True)
     key = PrivateKey.of_seed(os.urandom(32))
-    try:
-        store(options.file, key.openssh(passphrase), mode=_OWNER_ONLY)
-    except OSError as error:
-        raise FileError(f"the key cannot be written: {error.strerror}", file=options.file) from error
-    kept = "locked by its passphrase" if passphrase else "not locked: whoever reads the file can sign with it"
-    write(f"{harmless(options.file)}: a new key, {kept}\n")
-    return _tell(key.public)
+    write_new(options.file, key.openssh(passphrase), mode=_OWNER_ONLY)
+    if not options.json:
+        kept = "locked by its passphrase" if passphrase else "not locked: whoever reads the file can sign with it"
+        write(f"{harmless(options.file)}: a new key, {kept}\n")
+    return _tell(key.public, options)
 
 
 def _show(options: Namespace) -> int:
     data = read_file(options.file, "the key")
     if b"PRIVATE KEY" in data:
-        return _tell(private_key(options.file, options).public)
+        return _tell(private_key(options.file, options).public, options)
     from caldiff.ledger.signing import PublicKey  # noqa: PLC0415 - as above
 
     try:
-        return _tell(PublicKey.read(data.decode("utf-8", "replace")))
+        return _tell(PublicKey.read(data.decode("utf-8", "replace")), options)
     except SignatureError as error:
         raise in_file(error, options.file) from error
 
 
-def _tell(key: PublicKey) -> int:
-    write(f"public line: {key.text}\nfingerprint: {key.keyid}\n")
+def _tell(key: PublicKey, options: Namespace) -> int:
+    if options.json:
+        from caldiff.render.document import document, printed, sound  # noqa: PLC0415 - costs more than the text
+
+        body = {"file": sound(options.file), "public": key.text, "fingerprint": key.keyid}
+        write(printed(document("key", body)))
+    else:
+        write(f"public line: {key.text}\nfingerprint: {key.keyid}\n")
     return SAME

@@ -22,14 +22,14 @@ def must_be_new(path: str) -> None:
         raise FileError("this file is there already", file=path, hint=_TAKEN)
 
 
-def write_new(path: str, data: bytes) -> None:
-    """Write the file.
+def write_new(path: str, data: bytes, *, mode: int = 0o666) -> None:
+    """Write the file, with these permissions less the process's mask.
 
     Raises:
         FileError: it is there by now, or cannot be written; nothing is left half-written.
     """
     try:
-        store(path, data)
+        store(path, data, mode=mode)
     except FileExistsError as error:
         raise FileError("a file of this name appeared meanwhile", file=path, hint=_TAKEN) from error
     except OSError as error:

@@ -39,14 +39,9 @@ def key_for(options: Namespace) -> Key | None:
     return read_key(options)
 
 
-def add_key_option(group: ArgumentParser) -> None:
-    """``--key``, for what is recorded."""
-    group.add_argument(
-        "--key",
-        metavar="FILE",
-        help="what identifies somebody is recorded shortened, and matched by its HMAC under the key in this file "
-        "(default: the file that CALDIFF_KEY_FILE names, if any)",
-    )
+def add_key_option(group: ArgumentParser, what: str) -> None:
+    """``--key``, for ``what`` is done with it."""
+    group.add_argument("--key", metavar="FILE", help=f"{what} (default: the file that CALDIFF_KEY_FILE names, if any)")
 
 
 def read_key(options: Namespace) -> Key | None:

@@ -21,6 +21,7 @@ __all__ = ["parser", "run"]
 
 Action = Callable[["Recorder", Namespace], "Recorded"]
 
+_MATCHED = "what identifies somebody is recorded shortened, and matched by its HMAC under the key in this file"
 _ENTRY = "an entry: its number, the beginning of its hash, baseline, latest (revision) or head"
 
 
@@ -55,11 +56,27 @@ def parser(prog: str) -> ArgumentParser:
 def _image(one: ArgumentParser, *, optional: bool = False) -> None:
     one.add_argument("file", metavar="FILE", nargs="?" if optional else None, help="the image file, as it came")
     add_file_options(one, several=False)
-    add_key_option(one)
+    add_key_option(one, _MATCHED)
 
 
 def _of(one: ArgumentParser, text: str, *, required: bool = False) -> None:
     one.add_argument("--of", metavar="ENTRY", required=required, help=f"{text}; {_ENTRY}")
+
+
+def _baseline_arguments(one: ArgumentParser) -> None:
+    one.add_argument(
+        "--another", action="store_true", help="the unit has a baseline already, and was given other stock software"
+    )
+    _image(one)
+
+
+def _repeat_arguments(one: ArgumentParser) -> None:
+    _baseline_option(one, "the baseline that was read again")
+    _image(one)
+
+
+def _baseline_option(one: ArgumentParser, text: str) -> None:
+    one.add_argument("--baseline", metavar="ENTRY", help=f"{text} (default: the newest); {_ENTRY}")
 
 
 def _revision_arguments(one: ArgumentParser) -> None:
@@ -165,14 +182,15 @@ def run(options: Namespace) -> int:
 def _recorder(options: Namespace) -> Recorder:
     from caldiff.trace.recording import Recorder  # noqa: PLC0415 - brings numpy, which usage errors do without
 
-    vault = vault_for(options)
-    signers = signers_for(options)
-    common = {"vault": vault, "signers": signers, "author": author_for(options), "time": time_for(options)}
-    if not hasattr(options, "start"):
-        return Recorder(**common)
+    vault, signers, author, time = vault_for(options), signers_for(options), author_for(options), time_for(options)
+    if not hasattr(options, "start"):  # a kind without an image
+        return Recorder(vault=vault, signers=signers, author=author, time=time)
     catalogue = catalogue_for(options)
     return Recorder(
-        **common,
+        vault=vault,
+        signers=signers,
+        author=author,
+        time=time,
         catalogue=catalogue,
         key=read_key(options),
         definition=named(catalogue, _single("--definition", options.definition)) if options.definition else None,
@@ -190,11 +208,11 @@ def _single(option: str, given: Sequence[Any]) -> Any:
 
 
 def _baseline(recorder: Recorder, options: Namespace) -> Recorded:
-    return recorder.baseline(options.unit, options.file, message=options.message)
+    return recorder.baseline(options.unit, options.file, another=options.another, message=options.message)
 
 
 def _repeat(recorder: Recorder, options: Namespace) -> Recorded:
-    return recorder.repeat(options.unit, options.file, message=options.message)
+    return recorder.repeat(options.unit, options.file, baseline=options.baseline, message=options.message)
 
 
 def _revision(recorder: Recorder, options: Namespace) -> Recorded:
@@ -240,8 +258,8 @@ def _return(recorder: Recorder, options: Namespace) -> Recorded:
 
 
 _KINDS: Mapping[str, tuple[Action, str, Callable[[ArgumentParser], None]]] = {
-    "baseline": (_baseline, "the first read of a unit, which everything descends from", _image),
-    "repeat": (_repeat, "another read of the stock, which confirms the baseline or does not", _image),
+    "baseline": (_baseline, "the first read of a unit, which everything descends from", _baseline_arguments),
+    "repeat": (_repeat, "another read of the stock, which confirms the baseline or does not", _repeat_arguments),
     "revision": (_revision, "an image that is meant for the unit", _revision_arguments),
     "delivery": (_delivery, "that a revision was handed over", _delivery_arguments),
     "readback": (_readback, "an image that was read out of the unit later", _readback_arguments),

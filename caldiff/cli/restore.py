@@ -5,18 +5,17 @@ A short process: it imports neither numpy nor anything that reads images, and of
 
 from __future__ import annotations
 
-import os
 from argparse import ArgumentParser, Namespace
-from typing import TYPE_CHECKING
 
 from caldiff.cli import SAME
+from caldiff.cli.newfile import must_be_new, write_new
 from caldiff.cli.terminal import formatter, write
 from caldiff.cli.vaults import add_vault_option, unit_of, vault_for
-from caldiff.errors import FileError, UsageError
+from caldiff.errors import UsageError
 from caldiff.ledger.linkage import named
 from caldiff.render.look import harmless, plural
-from caldiff.storing import store
 
+TYPE_CHECKING = False
 if TYPE_CHECKING:
     from caldiff.canonical import Digest
     from caldiff.ledger.link import Link
@@ -52,23 +51,13 @@ def parser(prog: str) -> ArgumentParser:
 
 def run(options: Namespace) -> int:
     """Restore the file, and say what it is."""
-    if os.path.lexists(options.output):
-        raise FileError("this file is there already", file=options.output, hint="name a new file: none is overwritten")
+    must_be_new(options.output)
     vault = vault_for(options)
     unit_of(vault, options.unit)
     link = named(vault.links(options.unit), options.entry)
     name, digest = _chosen(link, options)
     data = vault.fetch(digest)
-    try:
-        store(options.output, data)
-    except FileExistsError as error:
-        raise FileError(
-            "a file of this name appeared meanwhile", file=options.output, hint="name a new file: none is overwritten"
-        ) from error
-    except OSError as error:
-        raise FileError(
-            f"the file cannot be written: {error.strerror}", file=options.output, hint="nothing was left half-written"
-        ) from error
+    write_new(options.output, data)
     _tell(link, name, digest, len(data), options)
     return SAME
 

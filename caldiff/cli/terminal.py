@@ -7,7 +7,6 @@ import sys
 from argparse import ArgumentParser, HelpFormatter, Namespace
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Literal, Self, TypeVar
 
 from caldiff.cli import drop_output
 from caldiff.errors import FileError
@@ -15,7 +14,11 @@ from caldiff.render.look import Look, harmless
 
 __all__ = ["Counter", "Mixed", "add_look_options", "counted", "formatter", "look_for", "progress", "write"]
 
-T = TypeVar("T")
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # typing takes as long to import as Python to start
+    from typing import Any, Literal, Self, TypeVar
+
+    T = TypeVar("T")
 
 _PATIENCE = 0.5
 """seconds before it is said what takes so long"""

@@ -29,6 +29,7 @@ def parser(prog: str) -> ArgumentParser:
         formatter_class=formatter,
     )
     init.add_argument("folder", metavar="DIR", help="the folder")
+    init.add_argument("--json", action="store_true", help="a JSON document, see docs/schemas/")
     return made
 
 
@@ -37,6 +38,11 @@ def run(options: Namespace) -> int:
     from caldiff.vault.vault import Vault  # noqa: PLC0415 - help does without
 
     vault = Vault.create(options.folder, id=os.urandom(16).hex())
+    if options.json:
+        from caldiff.render.document import document, printed, sound  # noqa: PLC0415 - costs more than the text
+
+        write(printed(document("vault", {"folder": sound(str(vault.folder)), "id": vault.id})))
+        return SAME
     folder = harmless(str(vault.folder))
     write(
         f"{folder}: a new vault, {vault.id}\n"

@@ -6,16 +6,18 @@ import os
 import re
 import sys
 from argparse import ArgumentParser, ArgumentTypeError, Namespace
-from typing import TYPE_CHECKING
 
 from caldiff.errors import FileError, SignatureError, UsageError
 
+TYPE_CHECKING = False
 if TYPE_CHECKING:  # a short process, such as restoring, pays for what it imports
+    from caldiff.ledger.chain import Head
     from caldiff.ledger.signing import PrivateKey
     from caldiff.ledger.trust import Trust
     from caldiff.vault.vault import Vault
 
 __all__ = [
+    "add_head_option",
     "add_passphrase_option",
     "add_recording_options",
     "add_signing_options",
@@ -82,6 +84,35 @@ def unit_of(vault: Vault, unit: str) -> None:
     hint = f"did you mean {close[0]}?" if close else f"it has {', '.join(known[:_LISTED]) or 'no unit yet'}"
     more = f" and {len(known) - _LISTED} more" if not close and len(known) > _LISTED else ""
     raise UsageError(f"this vault has no unit '{unit}'", file=vault.folder, hint=hint + more)
+
+
+def add_head_option(parser: ArgumentParser) -> None:
+    """``--head``."""
+    parser.add_argument(
+        "--head",
+        action="append",
+        default=[],
+        type=_head,
+        metavar="UNIT:NUMBER:HASH",
+        help="an entry that was noted elsewhere and must be there still, as 'caldiff history' prints it; may be given "
+        "again",
+    )
+
+
+def _head(text: str) -> Head:
+    from caldiff.canonical import Digest  # noqa: PLC0415 - only where one is given
+    from caldiff.errors import CaldiffError  # noqa: PLC0415 - as above
+    from caldiff.ledger.chain import Head  # noqa: PLC0415 - as above
+    from caldiff.ledger.link import check_unit  # noqa: PLC0415 - as above
+
+    unit, _, rest = text.strip().replace(" sha256:", ":").replace(" ", ":").partition(":")
+    number, _, digest = rest.partition(":")
+    try:
+        if number.isascii() and number.isdigit() and len(number) < 10:  # noqa: PLR2004 - no unit has as many
+            return Head(unit=check_unit(unit), sequence=int(number), hash=Digest(hex=digest))
+    except (ValueError, CaldiffError):
+        pass
+    raise ArgumentTypeError(f"'{text}' is no unit, number and hash, such as van17:4: and 64 hexadecimal digits")
 
 
 # ------------------------------------------------------------------------------------------------------- who and when

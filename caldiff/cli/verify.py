@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
-from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from argparse import ArgumentParser, Namespace
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from caldiff.canonical import Digest
 from caldiff.cli import DIFFERENT, SAME
+from caldiff.cli.personal import add_key_option, read_key
 from caldiff.cli.terminal import Counter, add_look_options, formatter, look_for, write
-from caldiff.cli.vaults import add_trust_option, add_vault_option, read_file, trust_for, unit_of, vault_for
+from caldiff.cli.vaults import (
+    add_head_option,
+    add_trust_option,
+    add_vault_option,
+    read_file,
+    trust_for,
+    unit_of,
+    vault_for,
+)
 from caldiff.errors import UsageError
 from caldiff.ledger.finding import LEVELS, Level
 from caldiff.render.look import plural
 
 if TYPE_CHECKING:
-    from caldiff.ledger.chain import Head
     from caldiff.trace.verification import Verification
     from caldiff.vault.repair import Repaired
 
 __all__ = ["parser", "run"]
+
+_LISTED = 12
+"""levels that the answer names; all of them are above it"""
 
 
 def parser(prog: str) -> ArgumentParser:
@@ -44,16 +54,9 @@ def parser(prog: str) -> ArgumentParser:
         help="only this level, and it must hold; may be given again (default: all that can be checked)",
     )
     add_trust_option(group)  # type: ignore[arg-type]  # as above
-    group.add_argument(
-        "--head",
-        action="append",
-        default=[],
-        type=_head,
-        metavar="UNIT:NUMBER:HASH",
-        help="an entry that was noted elsewhere and must be there still, as 'caldiff history' prints it; may be given "
-        "again",
-    )
+    add_head_option(group)  # type: ignore[arg-type]  # as above
     group.add_argument("--checkpoint", metavar="FILE", help="a checkpoint that was kept elsewhere")
+    add_key_option(group, "what identifies somebody is matched again by its HMAC under the key in this file")  # type: ignore[arg-type]  # as above
     made.add_argument(
         "--repair", action="store_true", help="mend first what is damaged; what was there is set aside, not deleted"
     )
@@ -62,26 +65,18 @@ def parser(prog: str) -> ArgumentParser:
     return made
 
 
-def _head(text: str) -> Head:
-    from caldiff.ledger.chain import Head  # noqa: PLC0415 - only where one is given
-
-    unit, _, rest = text.strip().replace(" sha256:", ":").replace(" ", ":").partition(":")
-    number, _, digest = rest.partition(":")
-    try:
-        if number.isascii() and number.isdigit() and len(number) < 10:  # noqa: PLR2004 - no unit has as many
-            return Head(unit=unit, sequence=int(number), hash=Digest(hex=digest.removeprefix("sha256:")))
-    except ValueError:
-        pass
-    raise ArgumentTypeError(f"'{text}' is no unit, number and hash, such as van17:4: and 64 hexadecimal digits")
-
-
 def run(options: Namespace) -> int:
     """Mend where that is asked for, verify, and say how far it holds."""
     levels = _levels(options)
     vault = vault_for(options)
     for unit in options.units:
         unit_of(vault, unit)
-    trust = trust_for(options)
+    for head in options.head if options.units else ():
+        if head.unit not in options.units:
+            raise UsageError(
+                f"the head that was noted is of {head.unit}, which is not verified", hint="name it as well"
+            )
+    trust, key = trust_for(options), read_key(options)
     checkpoint = read_file(options.checkpoint, "the checkpoint") if options.checkpoint else None
     repaired = None
     if options.repair:
@@ -97,6 +92,7 @@ def run(options: Namespace) -> int:
             trust=trust,
             pinned=options.head,
             checkpoint=checkpoint,
+            key=key,
             progress=said,
         )
     return _answer(found, repaired, options)
@@ -123,8 +119,7 @@ def _levels(options: Namespace) -> tuple[Level, ...]:
             if given and level not in options.level:
                 raise UsageError(f"{option} is for the level {level}, which is not asked for", hint=f"--level {level}")
         return tuple(level for level in LEVELS if level in options.level)
-    left_out = {"signatures": options.trust is None, "head": not pinned}
-    return tuple(level for level in LEVELS if not left_out.get(level))
+    return LEVELS
 
 
 def _answer(found: Verification, repaired: Sequence[Repaired] | None, options: Namespace) -> int:
@@ -147,16 +142,17 @@ def _failure(found: Verification, options: Namespace) -> str:
     """What speaks against it, in a sentence; empty where nothing does."""
     if not found.units:
         return "There is no unit in this vault, so nothing is proven."
-    levels = {
+    parts = [
         f"{level.level} of {unit.unit}"
         for unit in found.units
         for level in unit.proof.levels
         if level.state == "failed" or (level.level in options.level and level.state != "held")
-    }
+    ]
+    left = len(parts) - _LISTED
+    parts[_LISTED:] = [f"{left} more"] if left > 0 else []
     faults = sum(finding.fault for finding in found.general)
-    parts = [f"not held: {', '.join(sorted(levels))}"] if levels else []
     parts += [f"{plural(faults, 'fault')} of the vault as a whole"] if faults else []
-    return f"This vault does not hold: {'; '.join(parts)}." if parts else ""
+    return f"This vault does not hold: {', '.join(parts)}." if parts else ""
 
 
 def _success(found: Verification) -> str:

@@ -13,7 +13,8 @@ from caldiff.definition.checksum_faults import method_bits
 from caldiff.definition.checksums import Adler32, Checksum, Fletcher, Hash, Method, Opaque, StoredField, Sum, Xor
 from caldiff.definition.model import Region
 from caldiff.render.document import Json, document, image_part
-from caldiff.render.head import file_lines, labelled, size_words
+from caldiff.render.files import size_words
+from caldiff.render.head import file_lines, labelled
 from caldiff.render.look import Look, plural, wrapped
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration

@@ -25,6 +25,7 @@ from caldiff.ledger.entry import (
     Revision,
 )
 from caldiff.render.cautions import CAUTION_TAGS
+from caldiff.render.files import FORMATS, size_words
 from caldiff.render.look import plural
 
 __all__ = ["Alert", "Label", "alerts", "baseline_of", "changes_words", "checksum_words", "deed", "image_words", "named"]
@@ -36,13 +37,14 @@ Alert = tuple[Label, str]
 Numbers = Mapping[Digest, int]
 """The number of every entry of the chain, by its hash."""
 
-_FORMATS = {"binary": "raw binary", "ihex": "Intel HEX", "srec": "S-record", "titxt": "TI-TXT", "elf": "ELF"}
+_UNIT = {"vin": "another vehicle", "hardware-number": "another controller"}
 _MEANS = {
-    "vin": "another vehicle",
-    "hardware-number": "another controller",
+    **_UNIT,
     "software-version": "another software",
     "calibration-id": "another software",
+    "": "another identity",
 }
+"""what it means that an identity field differs, by what the field means"""
 _NAMES = 8
 """names that are listed"""
 
@@ -59,17 +61,17 @@ def listed(names: tuple[str, ...]) -> str:
 
 
 def baseline_of(entry: Entry, entries: Mapping[Digest, Entry]) -> Entry | None:
-    """The baseline that an entry descends from, through what it is about."""
-    seen = entry
+    """The baseline that an entry is held against: the one that it descends from; of a baseline, the one before it."""
+    at = entry
     for _ in range(len(entries)):
-        if seen.kind == "baseline":
-            return seen
-        body = seen.body
-        towards = getattr(body, "baseline", None) or getattr(body, "of", None)
-        if towards is None or towards not in entries:
-            return None
-        seen = entries[towards]
-    return None
+        if at.kind == "baseline" and at is not entry:
+            return at
+        way = getattr(at.body, "baseline", None) or getattr(at.body, "of", None)
+        if way is None or way not in entries:
+            break
+        at = entries[way]
+    earlier = [e for e in entries.values() if e.kind == "baseline" and e.sequence < entry.sequence]
+    return max(earlier, key=lambda e: e.sequence) if entry.kind == "baseline" and earlier else None
 
 
 # ---------------------------------------------------------------------------------------------------------- in a line
@@ -149,7 +151,7 @@ def image_words(image: ImageFacts) -> str:
     """Format, size and definition."""
     packed = f" in {image.container}" if image.container else ""
     read = f"read by {image.definition.name}" if image.definition else "no definition fits"
-    return f"{_FORMATS[image.format]}{packed}, {plural(image.size, 'byte')}, {read}"
+    return f"{FORMATS[image.format]}{packed}, {size_words(image.size)}, {read}"
 
 
 def changes_words(changes: Changes) -> str:
@@ -183,8 +185,9 @@ def alerts(entry: Entry, baseline: Entry | None) -> Iterator[Alert]:
     """What asks for attention in an entry; ``baseline`` is the one that it descends from, where that is known."""
     image, body = entry.image, entry.body
     changes = _changes(body)
-    if image is not None and baseline is not None and baseline.image is not None and entry.hash != baseline.hash:
-        yield from _identity(image, baseline.image, changes)
+    if image is not None and baseline is not None and baseline.image is not None:
+        other_software = isinstance(body, Baseline)  # is what makes a second one
+        yield from _identity(image, baseline.image, changes, _UNIT if other_software else _MEANS)
     if isinstance(body, Repeat) and not body.confirms:
         yield "repeat", "this is not what the baseline read holds, so one of the two is not what it should be"
     if isinstance(body, Readback) and body.finding == "other":
@@ -202,16 +205,16 @@ def _changes(body: Body) -> Changes | None:
     return body.against_parent if isinstance(body, Revision) else getattr(body, "changes", None)
 
 
-def _identity(image: ImageFacts, base: ImageFacts, changes: Changes | None) -> Iterator[Alert]:
+def _identity(
+    image: ImageFacts, base: ImageFacts, changes: Changes | None, means: Mapping[str, str]
+) -> Iterator[Alert]:
     """Fields that read differently. A personal one is kept shortened, so that another may look the same."""
     before = {fact.name: fact for fact in base.identity}
     known = [(fact, before[fact.name]) for fact in image.identity if fact.name in before]
     differ = [new for new, old in known if (new.text, new.match) != (old.text, old.match) and _comparable(new, old)]
     for fact in differ:
-        yield (
-            "identity",
-            f"{_MEANS.get(fact.means, 'another identity')}: {fact.name.replace('_', ' ')} differs from the baseline",
-        )
+        if what := means.get(fact.means, means.get("")):
+            yield "identity", f"{what}: {fact.name.replace('_', ' ')} differs from the baseline"
     if changes is not None and changes.identity and not differ:
         yield "identity", f"{plural(changes.identity, 'byte')} of identity fields changed"
 

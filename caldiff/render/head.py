@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import IdentityField
 from caldiff.image.model import Image
+from caldiff.render.files import FORMATS, size_words
 from caldiff.render.look import Look, pad, plural, width_of, wrapped
 from caldiff.render.view import View
 from caldiff.table.calibration import Calibration
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from caldiff.render.outline import Outline
 
 __all__ = [
-    "FORMATS",
     "LABEL",
     "field_name",
     "field_words",
@@ -31,27 +31,10 @@ __all__ = [
     "remark_words",
     "rule",
     "same_lines",
-    "size_words",
 ]
 
 LABEL = 13
 """columns of the labels of a summary, its sign of alert included"""
-
-FORMATS = {
-    "binary": "raw binary",
-    "ihex": "Intel HEX",
-    "srec": "S-record",
-    "titxt": "TI-TXT",
-    "elf": "ELF",
-}
-
-
-def size_words(size: int) -> str:
-    """A size as people say it, exact."""
-    for unit, name in ((1 << 20, "MiB"), (1 << 10, "KiB")):
-        if size >= unit and size % unit == 0:
-            return f"{size // unit} {name}"
-    return plural(size, "byte")
 
 
 def labelled(label: str, text: str, look: Look, *, alert: bool = False) -> list[str]:

@@ -29,7 +29,11 @@ def history_text(history: History, look: Look) -> str:
     """The head, how far it is proven, then every entry, the oldest first."""
     numbers = {row.entry.hash: row.entry.sequence for row in history.rows}
     entries = {row.entry.hash: row.entry for row in history.rows}
-    out = [look.paint(f"{look.text(history.unit)}, {plural(len(history.rows), 'entry', 'entries')}", "strong")]
+    out = [
+        look.paint(
+            f"{look.text(history.unit)}, {plural(len(history.rows), 'entry', 'entries')}, times in UTC", "strong"
+        )
+    ]
     out += level_lines(history.proof, look)
     out += finding_lines(history.proof.findings, look)
     width = max(2, len(str(len(history.rows))))
@@ -50,15 +54,14 @@ def _row(row: Row, numbers: Mapping[Digest, int], entries: Mapping[Digest, Entry
     time = f"{entry.draft.time[:10]} {entry.draft.time[11:16]}"
     lead = f"{'!' if warned else ' '} {entry.sequence:>{width}}  {time}  {pad(entry.kind, _KIND)}  "
     author = look.text(entry.draft.author)
+    indent = 6 + width
+    texts = [deed(entry, numbers), *_more(row)]
+    lines = []
     if wide:
         lead += pad(clip(author, _AUTHOR, mark=look.glyph("…")), _AUTHOR) + "  "
-    indent = len(lead) if wide else 6 + width
-    first = "" if wide else lead.rstrip()
-    lines = [look.paint(first, "strong")] if first else []
-    texts = [deed(entry, numbers)]
-    if not wide and author:
-        texts.append(f"by {author}")
-    texts += _more(row)
+        indent = len(lead)
+    else:
+        lines.append(look.paint(clip(lead + author, look.width, mark=look.glyph("…")).rstrip(), "strong"))
     for n, text in enumerate(texts):
         lines += wrapped(look.text(text), look.width, indent=indent, lead=lead if wide and not n else "")
     for label, text in warned:
@@ -74,16 +77,16 @@ def _more(row: Row) -> list[str]:
     if entry.image is not None and (checksums := checksum_words(entry.image)):
         texts.append(checksums)
     texts += [f"{tag} changed under the authority of {who}" for tag, who in getattr(entry.body, "authorities", ())]
-    texts += [signature_words(state) for state in row.signatures]
+    texts += _hanging(row)
+    texts += [state.text for state in row.signatures]
     return [*texts, *row.remarks]
 
 
-def signature_words(state: SignatureState) -> str:
-    """Who signed, and what that is worth."""
-    who = state.name or state.keyid
-    if state.state == "valid":
-        return f"signed by {who} ({', '.join(state.roles)})"
-    return f"signed by {who}: {state.state}{f', {state.text}' if state.text else ''}"
+def _hanging(row: Row) -> list[str]:
+    """The entries about an entry."""
+    said = [("approved", row.approvals), ("delivered", row.deliveries), ("evidence", row.evidence)]
+    parts = [f"{word} in {', '.join(map(str, numbers))}" for word, numbers in said if numbers]
+    return [", ".join(parts)] if parts else []
 
 
 # ---------------------------------------------------------------------------------------------------------------- JSON
@@ -99,6 +102,7 @@ def history_document(history: History) -> Json:
     rows = []
     for row in history.rows:
         part = entry_part(row.entry, numbers, baseline_of(row.entry, entries))
+        part |= {"approvals": list(row.approvals), "deliveries": list(row.deliveries), "evidence": list(row.evidence)}
         rows.append({**part, "signatures": [_signature(s) for s in row.signatures], "remarks": list(row.remarks)})
     return document(
         "history",

@@ -10,7 +10,8 @@ import attrs
 
 from caldiff.definition.definition import Definition
 from caldiff.render.document import Json, document, known_part, sound
-from caldiff.render.head import FORMATS, field_words, known_lines, meaning_words, remark_words, size_words
+from caldiff.render.files import FORMATS, size_words
+from caldiff.render.head import field_words, known_lines, meaning_words, remark_words
 from caldiff.render.look import Look, clip, pad, plural, width_of, wrapped
 from caldiff.render.outline import Outline
 from caldiff.render.view import View
