@@ -45,7 +45,7 @@ def parser(prog: str) -> ArgumentParser:
     what.add_argument(
         "--since", metavar="OLD", help="prove that the newest checkpoint's tree holds all that an older one covers"
     )
-    what.add_argument("--check", metavar="PROOF", help="hold such a proof, without the vault")
+    what.add_argument("--check", metavar="PROOF", help="hold such a proof, without the vault; needs --kept or --trust")
     group = made.add_argument_group("how")
     add_vault_option(group)  # type: ignore[arg-type]  # a group takes arguments just so
     group.add_argument(
@@ -88,6 +88,11 @@ def _sensible(options: Namespace) -> None:
     for option, (given, fitting) in only.items():
         if given and what not in fitting:
             raise UsageError(f"{option} is not for {'making a checkpoint' if what == 'make' else f'--{what}'}")
+    if what == "check" and options.kept is None and options.trust is None:
+        raise UsageError(
+            "a proof is worth as much as its checkpoint, and it is not said who stands behind that",
+            hint="hold it against a checkpoint that you kept, by --kept FILE, or against trusted keys, by --trust FILE",
+        )
 
 
 # ---------------------------------------------------------------------------------------------------------------- make

@@ -156,8 +156,8 @@ def proof_findings(
 ) -> tuple[Finding, ...]:
     """What speaks against a proof, and against those who stand behind it; of level ``head``.
 
-    It is a fault if the path does not hold, a signature in the name of a trusted key is wrong, or nobody of those who
-    were asked stands behind any of its checkpoints: neither a trusted key nor the ``kept`` one.
+    It is a fault if the path does not hold, a signature in the name of a trusted key is wrong, or nobody stands behind
+    any of its checkpoints: neither a trusted key nor the ``kept`` one. Anybody can make a proof by a tree of their own.
 
     Raises:
         SignatureError: a trusted key cannot be read, or two are the same.
@@ -176,16 +176,13 @@ def _against(proof: TreeProof, trust: Trust | None, kept: Checkpoint | None) -> 
             yield Finding(level="head", text=f"{state.text}: the checkpoint is not what was signed")
     if any(state.state == "valid" for state in states):
         return
-    if kept is not None:
-        if not any(kept.says(one) for one in proof.checkpoints):
-            text = "the kept checkpoint is none of those in the proof"
-            got = " and ".join(_told(one) for one in proof.checkpoints)
-            yield Finding(level="head", text=text, expected=_told(kept), got=got)
-    elif trust is not None:
-        yield Finding(level="head", text="no trusted key has signed the checkpoint")
-    else:
-        text = "nobody stands behind the checkpoint: hold it against one that you kept, or against trusted keys"
-        yield Finding(level="head", text=text, fault=False)
+    if kept is None:
+        text = "no trusted key has signed the checkpoint" if trust else "nobody stands behind the checkpoint"
+        yield Finding(level="head", text=text, hint="hold it against one that you kept, or against trusted keys")
+    elif not any(kept.says(one) for one in proof.checkpoints):
+        text = "the kept checkpoint is none of those in the proof"
+        got = " and ".join(_told(one) for one in proof.checkpoints)
+        yield Finding(level="head", text=text, expected=_told(kept), got=got)
 
 
 def _told(checkpoint: Checkpoint) -> str:
