@@ -126,14 +126,18 @@ def _allowed(most: Most, unit: str) -> str:
 
 
 def _surface_exceeds(surface: Surface, most: Most) -> bool:
-    """Interpolated values are doubles; what is below half a raw step of both sides is rounding."""
+    """Interpolated values are doubles, off by some last places; what is below that is let be."""
     with np.errstate(all="ignore"):
         change = np.abs(surface.after - surface.before)
+        off = (np.abs(surface.after) + np.abs(surface.before)) * _OFF
         if not np.isfinite(change).all():
             return True
-        if most.absolute is not None and (change > as_double(most.absolute) + surface.tolerance).any():
+        if most.absolute is not None and (change - off > as_double(most.absolute)).any():
             return True
         if most.percent is None:
             return False
-        allowed = np.abs(surface.before) * as_double(most.percent / 100) + surface.tolerance
-        return bool((change > allowed).any())
+        return bool((change - off > np.abs(surface.before) * as_double(most.percent / 100)).any())
+
+
+_OFF = 2.0**-40
+"""of the size of an interpolated value"""

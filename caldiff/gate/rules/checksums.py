@@ -39,7 +39,7 @@ def _refusals(case: Case, wanted: Checksums, states: tuple[State, ...]) -> Itera
                 rule=RULE,
                 text=f"checksum {state.name} is {state.status}",
                 found=state.reason or _held(state),
-                wanted="stored values that are right: caldiff checksum --fix reckons them",
+                wanted="stored values that are right: caldiff checksum FILE --correct --output OUT writes them",
                 address=state.address if state.address is not None else state.checksum.fields[0].at,
             )
     if valid < wanted.least:
