@@ -20,7 +20,7 @@ import attrs
 from caldiff.canonical import Digest
 from caldiff.errors import CaldiffError, LedgerError
 from caldiff.value import Value
-from caldiff.vault.files import ENTRY, place, trouble
+from caldiff.vault.files import place, trouble
 from caldiff.vault.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -263,9 +263,10 @@ def _listed(folder: str, unit: str) -> Stamps:
     try:
         with os.scandir(path) as listing:
             for one in listing:
-                if one.name.endswith(".gz") and ENTRY.fullmatch(f"units/{unit}/{one.name}"):
+                number = one.name[:6]
+                if one.name[6:] == ".json.gz" and number.isascii() and number.isdecimal():
                     about = one.stat(follow_symlinks=False)
-                    found[int(one.name[:6])] = about.st_size, about.st_mtime_ns
+                    found[int(number)] = about.st_size, about.st_mtime_ns
     except OSError as error:
         raise trouble("the folder cannot be read", path, error) from error
     return found

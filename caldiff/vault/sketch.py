@@ -1,9 +1,9 @@
 """Which images are alike: a hash of every block, so that thousands of images are told apart without being restored.
 
-An image's sketch is a 32-bit hash of each of its 1 KiB blocks, by the block's number in the address room. Blocks that
-repeat one word all through, erased memory above all, are left out: sharing them is no likeness. Most sketches of a
-vault are nearly that of another image, so they are kept as the blocks that differ. A sketch only says where to look:
-what it ranks first is compared byte by byte afterwards.
+An image's sketch is a 32-bit hash of each of its blocks of 256 bytes, by the block's number in the address room.
+Blocks that repeat one word all through, erased memory above all, are left out: sharing them is no likeness. Most
+sketches of a vault are nearly that of another image, so they are kept as the blocks that differ. A sketch only says
+where to look: what it ranks first is compared byte by byte afterwards.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from caldiff.image.model import Image
 
 __all__ = ["BLOCK", "Sketch", "distances", "marks", "sketch_of"]
 
-BLOCK = 1024
+BLOCK = 256
 """bytes; a power of two"""
 _WORDS = BLOCK // 8
-_MARKS = 64
+_MARKS = 128
 
 Places = npt.NDArray[np.int64]
 Hashes = npt.NDArray[np.uint32]
@@ -31,7 +31,7 @@ Marks = npt.NDArray[np.uint64]
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class Sketch:
-    """Hashes of blocks, shape ``(n,)`` both, ``places`` rising: the number of a block is its address by 1,024.
+    """Hashes of blocks, shape ``(n,)`` both, ``places`` rising: the number of a block is its address by 256.
 
     In what one sketch :meth:`less` another leaves, hash 0 stands for a block that only the other has.
     """
@@ -110,7 +110,7 @@ def _hashed(first: int, words: npt.NDArray[np.uint64]) -> tuple[Places, Hashes]:
     if not len(words):
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.uint32)
     told = (words != words[:, :1]).any(axis=1)
-    sums = (words[told] * _coefficients(_WORDS)).sum(axis=1, dtype=np.uint64)
+    sums = (words @ _coefficients(_WORDS))[told]
     return np.flatnonzero(told) + first, np.maximum((sums >> np.uint64(32)).astype(np.uint32), np.uint32(1))
 
 

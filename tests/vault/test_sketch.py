@@ -32,7 +32,7 @@ def test_one_hash_a_block_and_none_for_erased_memory() -> None:
     assert found[5] == found[8] != found[7]
 
 
-@pytest.mark.parametrize("at", [0, 1, 8, 1023])
+@pytest.mark.parametrize("at", [0, 1, 8, BLOCK - 1])
 def test_any_byte_of_a_block_counts(at: int) -> None:
     data = block(1)
     other = data[:at] + bytes([data[at] ^ 0x40]) + data[at + 1 :]
@@ -41,27 +41,21 @@ def test_any_byte_of_a_block_counts(at: int) -> None:
 
 
 def test_the_order_of_words_counts() -> None:
-    words = [bytes([n]) * 8 for n in range(128)]
+    words = [bytes([n]) * 8 for n in range(BLOCK // 8)]
     swapped = [words[1], words[0], *words[2:]]
     assert as_dict(sketch_of(Image.of(b"".join(words)))) != as_dict(sketch_of(Image.of(b"".join(swapped))))
 
 
 def test_a_block_is_one_block_however_segments_lie_in_it() -> None:
-    data = bytes(range(1, 200))
-    parts = Image(
-        segments=(
-            Segment(start=1000, data=data),
-            Segment(start=1300, data=data),
-            Segment(start=1700, data=data),
-            Segment(start=9000, data=data),
-        )
-    )
+    data = bytes(range(1, 80))
+    starts = (BLOCK - 20, BLOCK + 90, 2 * BLOCK - 30, 9 * BLOCK)
+    parts = Image(segments=tuple(Segment(start=start, data=data) for start in starts))
     room = bytearray(10 * BLOCK)
     for segment in parts:
         room[segment.start : segment.stop] = segment.data
     whole = as_dict(sketch_of(Image.of(bytes(room))))
     assert as_dict(sketch_of(parts)) == whole
-    assert set(whole) == {0, 1, 8}
+    assert set(whole) == {0, 1, 2, 9}
 
 
 def test_an_image_of_nothing() -> None:
@@ -99,7 +93,7 @@ def test_images_that_are_alike_share_marks() -> None:
     for n in range(20):  # one block in twenty
         data[n * 20 * BLOCK] ^= 1
     after = marks(sketch_of(Image.of(bytes(data))))
-    assert len(before) == len(after) == 64
-    assert len(np.intersect1d(before, after)) > 50
+    assert len(before) == len(after) == 128
+    assert len(np.intersect1d(before, after)) > 100
     assert len(np.intersect1d(before, marks(sketch_of(Image.of(draw.bytes(400 * BLOCK)))))) == 0
     assert len(np.intersect1d(before, marks(sketch_of(Image.of(bytes(data), start=BLOCK))))) == 0

@@ -154,7 +154,7 @@ def test_the_same_bytes_elsewhere_are_not_alike(index: Index) -> None:
     Alike(index).fill()
     assert Alike(index).nearest(image(stock(1), START + BLOCK), 9) == ()
     # half a block further they share no block either
-    assert Alike(index).nearest(image(stock(1), START + 512), 9) == ()
+    assert Alike(index).nearest(image(stock(1), START + BLOCK // 2), 9) == ()
 
 
 def plain(one: bytes, other: bytes) -> int:
