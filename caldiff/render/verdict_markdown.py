@@ -60,7 +60,7 @@ def _row(file: FileVerdict) -> str:
 
 def _details(file: FileVerdict) -> str:
     """Heading and reasons of a refused file."""
-    lines = list(islice(reason_lines(file, _LOOK), _LINES + 1))
+    lines = list(islice(reason_lines(reasons(file), _LOOK), _LINES + 1))
     if len(lines) > _LINES:
         lines[_LINES:] = ["... and more: see the log of the run"]
     text = "\n".join(lines)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
-from caldiff.gate.verdict import FileVerdict, Outcome, Verdict
+from caldiff.gate.verdict import FileVerdict, Refusal, Verdict
 from caldiff.render.look import Look, pad, plural, wrapped
 from caldiff.render.verdict_words import CAUTION, Passed, entry_words, facts, headline, judged, reasons, tame
 
 __all__ = ["reason_lines", "verdict_text"]
 
-_OUTCOMES: tuple[Outcome, ...] = ("held", "refused", "not asked")
 _COLUMN = 11
 """of outcomes"""
 
@@ -46,23 +45,24 @@ def _file(file: FileVerdict, look: Look, *, explain: bool) -> Iterator[str]:
     traced = f"traced to {entry}" if entry else "traced to no entry"
     word = "accepted" if file.accepted else f"refused, {plural(len(reasons(file)), 'reason')}"
     yield from _filled(f"{word}; {traced}; {held} of {plural(len(file.rules), 'rule')} held", look, indent=2)
-    yield from reason_lines(file, look, indent=2)
-    if explain:
-        yield from _rules(file, look)
+    yield from _rules(file, look) if explain else reason_lines(reasons(file), look, indent=2)
 
 
-def reason_lines(file: FileVerdict, look: Look, *, indent: int = 0) -> Iterator[str]:
-    """Every reason of a refused file, with its facts below it."""
-    for refusal in reasons(file):
+def reason_lines(refusals: Iterable[Refusal], look: Look, *, indent: int = 0) -> Iterator[str]:
+    """Every reason, with its facts below it."""
+    for refusal in refusals:
         yield from _filled(f"{refusal.rule}: {refusal.text}", look, indent=indent + 2, lead=" " * indent + "!")
         for label, text in facts(refusal):
             yield from _filled(text, look, indent=indent + 12, lead=f"{' ' * (indent + 4)}{label}:")
 
 
 def _rules(file: FileVerdict, look: Look) -> Iterator[str]:
-    """Every rule, and what it read."""
+    """Every rule, how it came out and what it read, with the reasons below it."""
+    left = list(reasons(file))
     for rule in file.rules:
-        word = rule.outcome if rule.outcome in _OUTCOMES else "refused"
-        sign = "!" if word == "refused" else " "
+        sign = "!" if rule.outcome == "refused" else " "
         text = rule.rule if not rule.read else f"{rule.rule}: {rule.read}"
-        yield from _filled(text, look, indent=4 + _COLUMN, lead=f"  {sign} {pad(word, _COLUMN)}")
+        yield from _filled(text, look, indent=4 + _COLUMN, lead=f"  {sign} {pad(rule.outcome, _COLUMN)}")
+        yield from reason_lines((one for one in left if one.rule == rule.rule), look, indent=4)
+        left = [one for one in left if one.rule != rule.rule]
+    yield from reason_lines(left, look, indent=2)
