@@ -236,13 +236,17 @@ def _depth(source: Vault, digest: Digest) -> int:
 
 
 def _images(source: Vault, digest: Digest, data: bytes) -> tuple[Image | None, dict[Digest, Image]]:
-    """An image, and what it was kept as a difference against, so that it takes no more here."""
+    """An image, and what it was kept as a difference against, so that it takes no more here.
+
+    A raw binary does not say where it lies; ``move`` says how far the two are apart.
+    """
     kept = _difference(source, digest)
     try:
-        image = read_image(data, format=kept.format)
-        return image, {kept.base: read_image(source.fetch(kept.base), format=kept.like)}
+        image = read_image(data, format=kept.format, start=max(-kept.move, 0))
+        base = read_image(source.fetch(kept.base), format=kept.like, start=max(kept.move, 0))
     except CaldiffError:  # it differs in a way that only the other vault could tell: it is kept in another form
         return None, {}
+    return image, {kept.base: base}
 
 
 def _extend(vault: Vault, source: Vault, links: Sequence[Link]) -> int:

@@ -17,9 +17,12 @@ from hypothesis import strategies as st
 
 from caldiff.canonical import Digest
 from caldiff.errors import CaldiffError, VaultError
+from caldiff.image.model import Image
+from caldiff.image.reading import read_image
+from caldiff.image.writing import dump_image
 from caldiff.vault import bundle
 from caldiff.vault.bundle import Imported, export_unit, import_unit
-from caldiff.vault.files import pack
+from caldiff.vault.files import get, object_name, pack
 from caldiff.vault.vault import Vault
 from caldiff.vault.zipped import zipped
 
@@ -187,6 +190,35 @@ def test_bases_that_are_kept_otherwise_here(vault: Vault, other: Vault) -> None:
     assert [finding for finding in other.byte_findings() if finding.fault] == []
 
 
+@pytest.mark.parametrize(("stock_at", "revision_at"), [(0x800000, 0x800000), (0x10, 0), (0, 0x10)])
+def test_a_difference_stays_one_wherever_raw_binaries_lie(
+    vault: Vault, other: Vault, stock_at: int, revision_at: int
+) -> None:
+    old = stock(1)
+    reach = bytes(16) + old + bytes(16)
+    new = changed(reach[16 + revision_at - stock_at :][: len(old)], 9)
+    travels(vault, other, new, near=read_image(old, format="binary", start=stock_at), start=revision_at)
+
+
+def test_a_difference_stays_one_in_another_format(vault: Vault, other: Vault) -> None:
+    old = stock(1)
+    near = read_image(old, format="binary", start=0x800000)
+    new = dump_image(read_image(changed(old, 9), format="binary", start=0x800000), format="ihex")
+    travels(vault, other, new, near=near)
+
+
+def travels(vault: Vault, other: Vault, new: bytes, *, near: Image, start: int | None = None) -> None:
+    old = bytes(near.segments[0].data)
+    baseline(vault, "van17", old)
+    image = read_image(new, start=start, format="binary" if start is not None else None)
+    vault.keep(new, image=image, near={Digest.of(old): near})
+    revision(vault, "van17", new, near=None)
+    import_unit(other, export_unit(vault, "van17"))
+    name = object_name(Digest.of(new).hex, ".diff")
+    assert len(get(other.folder, name)) <= len(get(vault.folder, name)) < 1000
+    assert other.fetch(Digest.of(new)) == new
+
+
 def test_killed_on_the_way_the_next_import_goes_on(vault: Vault, other: Vault, monkeypatch: pytest.MonkeyPatch) -> None:
     story(vault)
     data = export_unit(vault, "van17")
@@ -271,8 +303,8 @@ def test_a_zip_bomb(target: Vault, exported: bytes) -> None:
 
 def test_gzip_bombs(target: Vault, exported: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     files = members(exported)
-    bomb = pack(bytes(64 << 20))
-    digest = hashlib.sha256(bytes(64 << 20)).hexdigest()
+    bomb = pack(bytes(40 << 20))
+    digest = hashlib.sha256(bytes(40 << 20)).hexdigest()
     monkeypatch.setattr(bundle, "_UNPACKED", 32 << 20)
     assert (
         refused(target, zipped({**files, f"objects/{digest[:2]}/{digest}.gz": bomb})).reason == "the unit is too large"
