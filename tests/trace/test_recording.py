@@ -46,12 +46,19 @@ def hexed(data: bytes) -> bytes:
     return dump_image(read_image(data, start=START), format="ihex")
 
 
-@pytest.fixture
-def begun(shop: Shop) -> Shop:
+@pytest.fixture(scope="module")
+def first(tmp_path_factory: pytest.TempPathFactory) -> Shop:
     """A shop with unit van17: the stock, and a revision of one fuel cell."""
+    shop = Shop(tmp_path_factory.mktemp("first"))
     shop.recorder().baseline("van17", shop.file("stock.bin", image()))
     shop.recorder().revision("van17", shop.file("rev1.bin", changed(FUEL, 60)))
     return shop
+
+
+@pytest.fixture
+def begun(first: Shop, tmp_path: Path) -> Shop:
+    """The same, to go on with."""
+    return Shop.copied(first, tmp_path / "shop")
 
 
 # --------------------------------------------------------------------------------------------------------- baseline

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from pathlib import Path
+from shutil import copytree
 from typing import Any
 
 from caldiff.definition.catalogue import Catalogue
@@ -81,6 +82,15 @@ class Shop:
         (self.definitions / "made.yaml").write_text(FAMILY)
         (self.definitions / "made-1.yaml").write_text(OWN)
         self.vault = Vault.create(folder / "vault", id="0123456789abcdef" * 2)
+
+    @classmethod
+    def copied(cls, other: Shop, folder: Path) -> Shop:
+        """The same shop once more in a folder that is not there yet."""
+        copytree(other.folder, folder)
+        found = cls.__new__(cls)
+        found.folder, found.definitions = folder, folder / "definitions"
+        found.vault = Vault.open(folder / "vault")
+        return found
 
     def file(self, name: str, data: bytes) -> Path:
         """A file that arrived."""
