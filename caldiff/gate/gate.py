@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, cast, get_args
 
 import attrs
 
 from caldiff.canonical import Digest
 from caldiff.definition.catalogue import Catalogue
 from caldiff.definition.definition import Definition
-from caldiff.errors import CaldiffError, FileError, ImageError, LimitError
+from caldiff.errors import CaldiffError, FileError, LimitError
 from caldiff.gate.case import Bench, Case
 from caldiff.gate.policy import Policy
 from caldiff.gate.register import Kept, Register, VaultSource
@@ -217,7 +217,7 @@ def _case(file: _File, kept: Kept, bench: Bench, limits: Limits) -> Case:
     facts = recorded.entry.image
     if facts is None:
         raise CaldiffError("the entry has no image")
-    image = file.data if isinstance(file.data, Image) else _image(file.path, file.data, facts, limits)
+    image = _image(file, kept, facts, limits)
     definition = bench.source.definition(recorded)
     if definition is None:
         read = Calibration(label=file.path, image=image, definition=None)
@@ -226,13 +226,14 @@ def _case(file: _File, kept: Kept, bench: Bench, limits: Limits) -> Case:
     return Case(bench=bench, calibration=read, recorded=recorded, how=kept.how)
 
 
-def _image(path: str, data: bytes, facts: ImageFacts, limits: Limits) -> Image:
-    """The image, read as the format that it was recorded as, or as what it is now. Raises ImageError."""
-    start = facts.start if facts.format == "binary" else None
-    try:
-        return read_image(data, name=path, start=start, format=cast("Format", facts.format), limits=limits)
-    except ImageError:
-        return read_image(data, name=path, start=facts.start, limits=limits)
+def _image(file: _File, kept: Kept, facts: ImageFacts, limits: Limits) -> Image:
+    """The image: of the recorded file as what it was recorded as, of another by what it is. Raises ImageError."""
+    if isinstance(file.data, Image):
+        return file.data
+    if facts.format not in get_args(Format):
+        raise CaldiffError("the entry names a format that there is none of", got=f"{facts.format!r:.40}")
+    format_ = cast("Format", facts.format) if kept.how == "file" else None
+    return read_image(file.data, name=file.path, start=facts.start, format=format_, limits=limits)
 
 
 def _described(read: Calibration) -> str:
