@@ -94,7 +94,7 @@ def _plain(moments: Iterator[Moment]) -> bytes:
     """Commas, units in the heading, seconds; what it is stands above."""
     head = [
         "# calibration id: W4-BIFUEL-0210-C",
-        "# started: 2026-03-24T06:41:00Z",
+        "# started: 2026-03-12T06:41:00Z",
         ",".join(_HEADING),
     ]
     rows = (f"{m.time:.2f}," + ",".join([form(m.values[key]) for key, form in _FORMS.items()]) for m in moments)
