@@ -27,40 +27,84 @@ if TYPE_CHECKING:  # typing takes as long to import as Python to start
     from caldiff.diff.model import Series as Series
     from caldiff.diff.series import compare_series as compare_series
     from caldiff.errors import CaldiffError as CaldiffError
+    from caldiff.gate.gate import judge as judge
+    from caldiff.gate.policy import Policy as Policy
+    from caldiff.gate.policy_file import load_policy as load_policy
+    from caldiff.gate.trust_file import load_trust as load_trust
+    from caldiff.gate.verdict import Verdict as Verdict
     from caldiff.image.limits import Limits as Limits
     from caldiff.image.model import Image as Image
     from caldiff.image.reading import read_image as read_image
     from caldiff.image.writing import dump_image as dump_image
     from caldiff.image.writing import write_image as write_image
+    from caldiff.ledger.chain import Chain as Chain
+    from caldiff.ledger.chain import Head as Head
+    from caldiff.ledger.entry import Entry as Entry
+    from caldiff.ledger.signing import PrivateKey as PrivateKey
+    from caldiff.ledger.signing import PublicKey as PublicKey
+    from caldiff.ledger.trust import Trust as Trust
     from caldiff.table.calibration import Calibration as Calibration
     from caldiff.table.decode import decode as decode
     from caldiff.table.encode import write_table as write_table
     from caldiff.table.model import Table as Table
     from caldiff.table.opening import open_calibration as open  # noqa: A004 - caldiff.open reads like gzip.open
+    from caldiff.trace.history import History as History
+    from caldiff.trace.history import history as history
+    from caldiff.trace.recording import Recorder as Recorder
+    from caldiff.trace.tracing import Traced as Traced
+    from caldiff.trace.tracing import trace as trace_file
+    from caldiff.trace.verification import Verification as Verification
+    from caldiff.trace.verification import verify as verify
+    from caldiff.vault.bundle import export_unit as export_unit
+    from caldiff.vault.bundle import import_unit as import_unit
+    from caldiff.vault.index import Index as Index
+    from caldiff.vault.vault import Vault as Vault
 
 __version__ = "0.1.0"
 
 _ROOMS = {
-    "Calibration": "caldiff.table.calibration",
     "CaldiffError": "caldiff.errors",
+    "Calibration": "caldiff.table.calibration",
     "Catalogue": "caldiff.definition.catalogue",
+    "Chain": "caldiff.ledger.chain",
     "Comparison": "caldiff.diff.model",
     "Definition": "caldiff.definition.definition",
     "Digest": "caldiff.canonical",
+    "Entry": "caldiff.ledger.entry",
+    "Head": "caldiff.ledger.chain",
+    "History": "caldiff.trace.history",
     "Image": "caldiff.image.model",
+    "Index": "caldiff.vault.index",
     "Limits": "caldiff.image.limits",
+    "Policy": "caldiff.gate.policy",
+    "PrivateKey": "caldiff.ledger.signing",
+    "PublicKey": "caldiff.ledger.signing",
+    "Recorder": "caldiff.trace.recording",
     "Series": "caldiff.diff.model",
     "Table": "caldiff.table.model",
+    "Traced": "caldiff.trace.tracing",
+    "Trust": "caldiff.ledger.trust",
+    "Vault": "caldiff.vault.vault",
+    "Verdict": "caldiff.gate.verdict",
+    "Verification": "caldiff.trace.verification",
     "checksum_states": "caldiff.checksum.state",
     "compare": "caldiff.diff.compare",
     "compare_series": "caldiff.diff.series",
     "correct_checksums": "caldiff.checksum.correct",
     "decode": "caldiff.table.decode",
     "dump_image": "caldiff.image.writing",
+    "export_unit": "caldiff.vault.bundle",
     "find_checksums": "caldiff.checksum.find",
+    "history": "caldiff.trace.history",
+    "import_unit": "caldiff.vault.bundle",
+    "judge": "caldiff.gate.gate",
     "load_definition": "caldiff.definition.catalogue",
+    "load_policy": "caldiff.gate.policy_file",
+    "load_trust": "caldiff.gate.trust_file",
     "open": "caldiff.table.opening",
     "read_image": "caldiff.image.reading",
+    "trace_file": "caldiff.trace.tracing",
+    "verify": "caldiff.trace.verification",
     "write_image": "caldiff.image.writing",
     "write_table": "caldiff.table.encode",
 }
@@ -69,19 +113,34 @@ _RENAMED = {
     "correct_checksums": "correct",
     "find_checksums": "find",
     "open": "open_calibration",
+    "trace_file": "trace",
 }
 
 __all__ = [
     "CaldiffError",
     "Calibration",
     "Catalogue",
+    "Chain",
     "Comparison",
     "Definition",
     "Digest",
+    "Entry",
+    "Head",
+    "History",
     "Image",
+    "Index",
     "Limits",
+    "Policy",
+    "PrivateKey",
+    "PublicKey",
+    "Recorder",
     "Series",
     "Table",
+    "Traced",
+    "Trust",
+    "Vault",
+    "Verdict",
+    "Verification",
     "__version__",
     "checksum_states",
     "compare",
@@ -89,10 +148,18 @@ __all__ = [
     "correct_checksums",
     "decode",
     "dump_image",
+    "export_unit",
     "find_checksums",
+    "history",
+    "import_unit",
+    "judge",
     "load_definition",
+    "load_policy",
+    "load_trust",
     "open",
     "read_image",
+    "trace_file",
+    "verify",
     "write_image",
     "write_table",
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from argparse import Action, ArgumentParser
 from collections.abc import Callable, Iterator
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,16 @@ import pytest
 
 from caldiff.cli import COMMANDS
 from caldiff.cli.completion import whole
+from caldiff.ledger.entry import KINDS
 
 DOCS = Path(__file__).parents[2] / "docs"
 PAGE = (DOCS / "command-line.md").read_text(encoding="utf-8")
 STOCK = "van17_stock_read.bin"
+ACTIONS = (
+    *(["record", kind] for kind in KINDS),
+    *(["key", action] for action in ("new", "show")),
+    ["vault", "init"],
+)
 
 
 def actions(parser: ArgumentParser) -> Iterator[Action]:
@@ -40,12 +47,25 @@ def test_every_command_is_on_the_page() -> None:
     assert all(f"caldiff {command} " in PAGE for command in COMMANDS)
 
 
+def test_every_kind_of_entry_can_be_recorded_and_is_on_the_page() -> None:
+    parser = import_module("caldiff.cli.record").parser("caldiff record")
+    (kinds,) = (action.choices for action in parser._actions if isinstance(action.choices, dict))
+    assert set(kinds) == set(KINDS)
+    assert all(f"| `{kind}` | " in PAGE for kind in KINDS)
+
+
+def test_the_overview_lists_every_command_once(call: Callable[..., Any]) -> None:
+    listed = re.findall(r"^  ([a-z]+) +[a-z]", call("--help").out, re.MULTILINE)
+    assert listed == list(COMMANDS)
+
+
 def test_every_schema_is_on_the_page() -> None:
     linked = set(re.findall(r"\(schemas/([a-z.-]+\.json)\)", PAGE))
-    assert linked == {path.name for path in (DOCS / "schemas").glob("*.json")}
+    of_files = {"entry.json", "policy.schema.json", "trust.schema.json"}  # what no command prints
+    assert linked == {path.name for path in (DOCS / "schemas").glob("*.json")} - of_files
 
 
-@pytest.mark.parametrize("command", [[], *([name] for name in COMMANDS), ["definition", "check"]])
+@pytest.mark.parametrize("command", [[], *([name] for name in COMMANDS), ["definition", "check"], *ACTIONS])
 def test_help_fits_80_columns(call: Callable[..., Any], command: list[str]) -> None:
     answer = call(*command, "--help")
     assert answer.status == 0
