@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from caldiff.render.entries import deed
-from caldiff.render.look import Look, plural, wrapped
+from caldiff.render.look import Look, clip, plural, wrapped
 from caldiff.render.view import View
 
 if TYPE_CHECKING:
@@ -70,7 +70,8 @@ def _matches(traced: Traced, look: Look) -> Iterator[str]:
 
 def _match(match: Match, look: Look) -> Iterator[str]:
     entry = match.entry
-    yield look.paint(f"  {look.text(match.unit)} entry {match.sequence}, {_HOW[match.how]}", "strong")
+    title = look.text(f"{match.unit} entry {match.sequence}, {_HOW[match.how]}")
+    yield from (look.paint(line, "strong") for line in wrapped(title, look.width, indent=2))
     yield from wrapped(look.text(f"{_recorded(entry)}: {deed(entry, match.numbers)}"), look.width, indent=4)
     if entry.draft.message:
         yield from wrapped(look.text(f'"{entry.draft.message}"'), look.width, indent=4)
@@ -119,7 +120,7 @@ def _nearest(near: Near, look: Look, view: View) -> Iterator[str]:
     yield from wrapped("this file", look.width, indent=3, lead="B")
     yield from summary(near.comparison, look, view)
     rows = details(near.comparison, look, View(stat=True))[1:]
-    yield from rows[:_TABLES]
+    yield from (clip(row, look.width, mark=look.glyph("…")) for row in rows[:_TABLES])
     if len(rows) > _TABLES:
         yield f"and {plural(len(rows) - _TABLES, 'further table')}"
     restore = look.text(f"caldiff restore {near.unit} {near.sequence} -o KEPT")
