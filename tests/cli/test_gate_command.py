@@ -18,7 +18,7 @@ from caldiff.ledger.signing import PrivateKey
 from caldiff.trace.recording import Recorder
 from caldiff.vault.vault import Vault
 
-STOCK, REV1, REV2 = "van17_stock_read.bin", "van17_rev1.hex", "van17_rev2.s19"
+STOCK, REV1, REV2, NEWER = "van17_stock_read.bin", "van17_rev1.hex", "van17_rev2.s19", "van17_read_after_update.hex"
 SCHEMAS = Path(__file__).parents[2] / "docs" / "schemas"
 Run = Callable[..., Any]
 
@@ -212,7 +212,9 @@ def test_everything_below_a_folder_is_judged_or_listed(shop: Shop, out: Path) ->
     }
 
 
-@pytest.mark.parametrize("name", [".hidden", "deep/.er/image", "no-suffix", "notes.txt", "mail.zip", "log.gz"])
+@pytest.mark.parametrize(
+    "name", [".hidden", "deep/.er/image", "no-suffix", "notes.txt", "mail.zip", "log.gz", "hex.txt"]
+)
 def test_no_image_slips_through(shop: Shop, demo: Path, out: Path, name: str) -> None:
     """Hidden, without a suffix, called otherwise, packed: a stranger is found."""
     data = bytearray((demo / STOCK).read_bytes())
@@ -220,7 +222,7 @@ def test_no_image_slips_through(shop: Shop, demo: Path, out: Path, name: str) ->
     path = out / name
     path.parent.mkdir(parents=True, exist_ok=True)
     head = {"mail.zip": b"PK\x03\x04", "log.gz": b"\x1f\x8b\x08", "notes.txt": b"words, then\n"}.get(name, b"")
-    path.write_bytes(head + bytes(data))
+    path.write_bytes((demo / NEWER).read_bytes() if name == "hex.txt" else head + bytes(data))
     answer = shop(out)
     assert answer.status == 3
     assert f"{name}\n  refused" in answer.out
