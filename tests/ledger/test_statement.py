@@ -232,6 +232,17 @@ def _is_read(payload: bytes) -> bool:
     return True
 
 
+@pytest.mark.parametrize("path", [(), ("predicate",), ("subject", 0), ("subject", 0, "digest")])
+def test_the_link_has_no_unknown_keys_either(path: tuple[str | int, ...]) -> None:
+    value = json.loads(STORY[1])
+    spot = value
+    for step in path:
+        spot = spot[step]
+    spot["zzz"] = "x"
+    with pytest.raises(LedgerError, match="has an unknown key"):
+        read_link(rfc8785.dumps(value))
+
+
 @given(st.sampled_from(STORY), st.data())
 def test_one_flipped_bit_is_refused_or_changes_the_hash(payload: bytes, data: st.DataObject) -> None:
     at = data.draw(st.integers(0, 8 * len(payload) - 1))
