@@ -167,7 +167,7 @@ def _merged(chain: Sequence[_Layer], form: Form) -> Tree:
     """Every file laid over its ancestors, key by key; a null takes away."""
     tree: Tree = {}
     for layer in reversed(chain):
-        below = {key: value for key, value in tree.items() if key not in form.own}
+        below = {key: value for key, value in tree.items() if key not in form.own and key != form.noun}
         tree = laid(below, layer.tree, (), layer.problems, nulls=True)
     return tree
 
