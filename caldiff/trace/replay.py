@@ -110,12 +110,15 @@ class _Again:
             yield from self._facts(entry, entry.image, calibration)
         match body:
             case Repeat(baseline=baseline) if calibration is not None:
-                yield from self._changes(entry, body.changes, baseline, calibration, "the baseline")
+                yield from _changed(entry, self._changes(baseline, calibration), body.changes, "the baseline")
             case Revision(parent=parent, baseline=baseline) if calibration is not None:
-                yield from self._changes(entry, body.against_parent, parent, calibration, "its parent")
-                yield from self._changes(entry, body.against_baseline, baseline, calibration, "the baseline")
+                found = self._changes(parent, calibration)
+                yield from _changed(entry, found, body.against_parent, "its parent")
+                found = found if parent == baseline else self._changes(baseline, calibration)
+                yield from _changed(entry, found, body.against_baseline, "the baseline")
             case Readback(of=of) if calibration is not None:
-                yield from self._changes(entry, body.changes, of, calibration, "what should have been in the unit")
+                found = self._changes(of, calibration)
+                yield from _changed(entry, found, body.changes, "what should have been in the unit")
                 if body.finding != finding_of(body.changes):
                     yield _differs(entry, "finding of the readback", finding_of(body.changes), body.finding)
             case Delivery(of=of):
@@ -149,18 +152,12 @@ class _Again:
             return bare(found), bare(told)
         return found, told
 
-    def _changes(
-        self, entry: Entry, told: Changes, before: Digest, calibration: Calibration, against: str
-    ) -> Iterator[Finding]:
-        """What the entry says of its changes against another."""
+    def _changes(self, before: Digest, calibration: Calibration) -> Changes:
+        """What an image changed against that of another entry."""
         from caldiff.diff.compare import compare  # noqa: PLC0415 - brings numpy
 
-        other = self.chain.by_hash(before).entry
-        found = changes(compare(self.kept.calibration(other, preferred=calibration.definition), calibration))
-        for name, words in _CHANGES.items():
-            expected, got = getattr(found, name), getattr(told, name)
-            if expected != got:
-                yield _differs(entry, f"{words} against {against}", *_both(expected, got))
+        other = self.kept.calibration(self.chain.by_hash(before).entry, preferred=calibration.definition)
+        return changes(compare(other, calibration))
 
     def _delivered(self, entry: Entry, of: Digest, calibration: Calibration | None) -> Iterator[Finding]:
         """A delivery is of the revision's own file, or of one with its content."""
@@ -176,6 +173,14 @@ class _Again:
 
 
 # ---------------------------------------------------------------------------------------------------------- in words
+
+
+def _changed(entry: Entry, found: Changes, told: Changes, against: str) -> Iterator[Finding]:
+    """What the entry says of its changes against another."""
+    for name, words in _CHANGES.items():
+        expected, got = getattr(found, name), getattr(told, name)
+        if expected != got:
+            yield _differs(entry, f"{words} against {against}", *_both(expected, got))
 
 
 def _differs(entry: Entry, what: str, expected: str, got: str) -> Finding:
