@@ -119,10 +119,11 @@ def _nearest(near: Near, look: Look, view: View) -> Iterator[str]:
     yield from wrapped(look.text(f"{name}, {_kept(near)}"), look.width, indent=3, lead="A")
     yield from wrapped("this file", look.width, indent=3, lead="B")
     yield from summary(near.comparison, look, view)
-    rows = details(near.comparison, look, View(stat=True))[1:]
-    yield from (clip(row, look.width, mark=look.glyph("…")) for row in rows[:_TABLES])
-    if len(rows) > _TABLES:
-        yield f"and {plural(len(rows) - _TABLES, 'further table')}"
+    rows = details(near.comparison, look, View(stat=True))
+    yield from (clip(row, look.width, mark=look.glyph("…")) for row in rows[: _TABLES + 1])
+    if len(rows) > _TABLES + 1:
+        yield f"and {plural(len(rows) - _TABLES - 1, 'further table')}"
+    yield ""
     restore = look.text(f"caldiff restore {near.unit} {near.sequence} -o KEPT")
     yield from wrapped(f"'{restore}' and then 'caldiff KEPT FILE' show all of it", look.width)
 
