@@ -35,6 +35,7 @@ __all__ = [
     "LARGEST",
     "RUNS",
     "SEGMENTS",
+    "TOP",
     "Difference",
     "Flat",
     "Layout",
@@ -55,7 +56,8 @@ SEGMENTS = 4096
 RUNS = 1 << 16
 _HEAD_MOST = 1 << 17
 _SLACK = 1 << 20
-_TOP = 1 << 63
+TOP = (1 << 53) - 1
+"""the largest number that canonical JSON has; addresses of records end long before"""
 _REQUIRED = {"caldiff", "version", "base", "like", "depth", "format", "size"}
 _ALLOWED = _REQUIRED | {"shape", "segments", "move"}
 
@@ -129,7 +131,7 @@ def read_difference(data: bytes) -> Difference:
 def _checked(head: dict[str, Any], body: bytes) -> Difference:
     """A difference from its first line. Raises ValueError or TypeError where that makes no sense."""
     segments, move, shape = head.get("segments"), head.get("move", 0), head.get("shape")
-    fine = _whole(head["depth"], 1, DEEPEST) and _whole(head["size"], 1, 5 * LARGEST) and _whole(move, -_TOP, _TOP)
+    fine = _whole(head["depth"], 1, DEEPEST) and _whole(head["size"], 1, 5 * LARGEST) and _whole(move, -TOP, TOP)
     fine &= head["like"] in ("binary", "ihex", "srec", "titxt", "elf")
     fine &= head["format"] in ("binary", "ihex", "srec", "titxt")
     fine &= shape is None or (isinstance(shape, dict) and head["format"] != "binary")
@@ -158,10 +160,10 @@ def _layout(value: object) -> Layout:
         raise ValueError
     end, held = -1, 0
     for start, size in value:
-        if not _whole(start, end + 1, _TOP) or not _whole(size, 1, LARGEST):
+        if not _whole(start, end + 1, TOP) or not _whole(size, 1, LARGEST):
             raise ValueError
         end, held = start + size, held + size
-    if held > LARGEST or end > _TOP:
+    if held > LARGEST or end > TOP:
         raise ValueError
     return tuple((start, size) for start, size in value)
 

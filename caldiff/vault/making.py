@@ -11,7 +11,7 @@ import numpy.typing as npt
 from caldiff.canonical import Digest
 from caldiff.image.model import Image
 from caldiff.image.writing import dump_image
-from caldiff.vault.difference import DEEPEST, LARGEST, RUNS, SEGMENTS, Difference, Flat, Layout, moved
+from caldiff.vault.difference import DEEPEST, LARGEST, RUNS, SEGMENTS, TOP, Difference, Flat, Layout, moved
 from caldiff.vault.flat import plain_shape
 
 __all__ = ["difference_against", "fits_difference"]
@@ -50,7 +50,7 @@ def difference_against(image: Image, size: int, near: Image, base: Digest, depth
         return None
     new, old = _flat(image), _flat(near)
     move = _shift(near) - _shift(image)
-    body = _body(moved(old, new.layout, move).data, new.data)
+    body = _body(moved(old, new.layout, move).data, new.data) if abs(move) <= TOP else None
     if body is None:
         return None
     return Difference(

@@ -213,8 +213,14 @@ class Objects:
                     break
                 above.setdefault(differences[at].base, []).append(at)
                 at = differences[at].base
-        for digest in [d for d in {**wanted, **dict.fromkeys(above)} if d not in differences]:
-            yield from self._tree(digest, _Tree(wanted, differences, above))
+        missed = dict(wanted)
+        for root in [d for d in {**wanted, **dict.fromkeys(above)} if d not in differences]:
+            for digest, data in self._tree(root, _Tree(wanted, differences, above)):
+                missed.pop(digest, None)
+                yield digest, data
+        for digest in missed:
+            path = place(self.folder, object_name(digest.hex, ".diff"))
+            yield digest, VaultError("the differences go round in a circle and lead to no whole file", file=path)
 
     def _tree(self, root: Digest, tree: _Tree) -> Iterator[Restored]:
         """A file kept whole, and all that is wanted of what differs from it."""
@@ -355,9 +361,14 @@ class _Tree:
 
     def lost(self, base: Digest, error: VaultError) -> Iterator[Restored]:
         """All that hang on a file that cannot be restored."""
-        for one in self.above.get(base, ()):
-            reason = f"the file cannot be restored, for what it differs from cannot be: {base.short}"
-            yield from self.lost_with(one, VaultError(reason, file=error.file))
+        todo = [base]
+        while todo:
+            at = todo.pop()
+            reason = f"the file cannot be restored, for what it differs from cannot be: {at.short}"
+            for one in self.above.get(at, ()):
+                if one in self.wanted:
+                    yield one, VaultError(reason, file=error.file)
+                todo.append(one)
 
 
 class _told:  # noqa: N801 - reads as a word where it is used
