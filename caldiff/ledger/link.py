@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Any
-
-import attrs
 
 from caldiff.canonical import Digest
 from caldiff.errors import LedgerError
 from caldiff.ledger.plain import LARGEST, plain
-from caldiff.value import Value
+from caldiff.value import Plain
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
 
 __all__ = ["PREDICATE_TYPE", "STATEMENT_TYPE", "TIME", "Link", "check_unit", "opened", "read_link", "stand_in"]
 
@@ -30,8 +31,7 @@ _ALWAYS = ("unit", "sequence", "previous", "kind", "time", "files")
 _AT_TIMES = ("author", "message")
 
 
-@attrs.frozen(kw_only=True, eq=False, repr=False)
-class Link(Value):
+class Link(Plain):
     """What of an entry makes the chain.
 
     Attributes:
@@ -42,6 +42,7 @@ class Link(Value):
         payload: the bytes that it was read from.
     """
 
+    __slots__ = ("hash", "kind", "payload", "previous", "refs", "sequence", "subjects", "time", "unit")
     unit: str
     sequence: int
     previous: Digest | None
@@ -49,8 +50,30 @@ class Link(Value):
     time: str
     hash: Digest
     subjects: tuple[tuple[str, Digest], ...]
-    refs: Mapping[str, Digest] = attrs.field(hash=False)
-    payload: bytes = attrs.field(repr=False)
+    refs: Mapping[str, Digest]
+    payload: bytes
+
+    def __init__(  # noqa: PLR0913 - one keyword an attribute
+        self,
+        *,
+        unit: str,
+        sequence: int,
+        previous: Digest | None,
+        kind: str,
+        time: str,
+        hash: Digest,  # noqa: A002 - what it is
+        subjects: tuple[tuple[str, Digest], ...],
+        refs: Mapping[str, Digest],
+        payload: bytes,
+    ) -> None:
+        self._set(unit=unit, sequence=sequence, previous=previous, kind=kind, time=time, hash=hash)
+        self._set(subjects=subjects, refs=refs, payload=payload)
+
+    def __hash__(self) -> int:
+        return hash((Link, self.hash))
+
+    def __repr__(self) -> str:
+        return f"<Link {self.sequence} of {self.unit}: {self.kind}, {self.hash.short}>"
 
 
 def read_link(payload: bytes) -> Link:
@@ -132,7 +155,7 @@ def _placed(link: Link, files: int) -> Link:
         raise LedgerError(f"the {link.kind} has no file", hint="Only an approval and a note may do without")
     if link.subjects != (stand_in(link.unit, link.refs.get("of"), link.previous),):
         raise LedgerError("the subject is not the entry that this one is about", got=f"{link.subjects[0][0]!r}")
-    return attrs.evolve(link, subjects=())
+    return Link(**{name: getattr(link, name) for name in Link.__slots__} | {"subjects": ()})
 
 
 def _subjects(value: object) -> tuple[tuple[str, Digest], ...]:

@@ -3,14 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Protocol, TypeVar
 
 from caldiff.canonical import Digest
 from caldiff.errors import LedgerError
-from caldiff.ledger.finding import Finding
 from caldiff.ledger.link import Link
 
-__all__ = ["Mark", "linkage", "named"]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any, Protocol, TypeVar
+
+    from caldiff.ledger.finding import Finding
+
+    class Mark(Protocol):
+        """What an entry is known by. ``Link`` and ``Entry`` both have it."""
+
+        @property
+        def sequence(self) -> int:
+            """From 0."""
+
+        @property
+        def kind(self) -> str:
+            """Of the entry."""
+
+        @property
+        def hash(self) -> Digest:
+            """Of the payload."""
+
+    M = TypeVar("M", bound=Mark)
+
+
+__all__ = ["linkage", "named"]
 
 _ANY = frozenset({"baseline", "repeat", "revision", "delivery", "readback", "evidence", "approval", "note", "return"})
 _IMAGES = frozenset({"baseline", "repeat", "revision", "readback"})
@@ -32,25 +54,6 @@ _SHORTEST = 8
 """Digits of a hash that may stand for it. Fewer digits are a number in the chain."""
 
 
-class Mark(Protocol):
-    """What an entry is known by. ``Link`` and ``Entry`` both have it."""
-
-    @property
-    def sequence(self) -> int:
-        """From 0."""
-
-    @property
-    def kind(self) -> str:
-        """Of the entry."""
-
-    @property
-    def hash(self) -> Digest:
-        """Of the payload."""
-
-
-M = TypeVar("M", bound=Mark)
-
-
 def linkage(unit: str, links: Sequence[Link]) -> tuple[Finding, ...]:
     """What is wrong with a chain by itself: nothing, if there is no fault among the findings.
 
@@ -59,7 +62,7 @@ def linkage(unit: str, links: Sequence[Link]) -> tuple[Finding, ...]:
         links: as they are kept, in that order.
     """
     if not links:
-        return (Finding(level="links", text="there is no entry", unit=unit, hint="Look for the chain's first files"),)
+        return (_finding(text="there is no entry", unit=unit, hint="Look for the chain's first files"),)
     return tuple(_linkage(unit, links))
 
 
@@ -81,9 +84,7 @@ def _place(unit: str, link: Link, before: Link | None) -> Iterator[Finding]:
     if link.sequence > expected:
         last = link.sequence - 1
         missing = f"entry {expected} is missing" if expected == last else f"entries {expected} to {last} are missing"
-        yield Finding(
-            level="links", text=missing, unit=unit, sequence=expected, hint="Look for it in another copy of the vault"
-        )
+        yield _finding(text=missing, unit=unit, sequence=expected, hint="Look for it in another copy of the vault")
     elif link.sequence < expected:
         yield _fault(unit, link, "the entry stands out of its order", expected=str(expected), got=str(link.sequence))
     elif before is None and link.kind != "baseline":
@@ -97,8 +98,7 @@ def _place(unit: str, link: Link, before: Link | None) -> Iterator[Finding]:
             got=str(link.previous),
         )
     if before is not None and link.time < before.time:
-        yield Finding(
-            level="links",
+        yield _finding(
             text="the entry is dated before the one that it follows",
             fault=False,
             unit=unit,
@@ -141,8 +141,14 @@ def _spoken(name: str) -> str:
     return "subject" if name == "of" else name
 
 
+def _finding(**facts: Any) -> Finding:
+    from caldiff.ledger.finding import Finding  # noqa: PLC0415 - a chain that holds has none to make
+
+    return Finding(level="links", **facts)
+
+
 def _fault(unit: str, link: Link, text: str, *, expected: str | None = None, got: str | None = None) -> Finding:
-    return Finding(level="links", text=text, unit=unit, sequence=link.sequence, expected=expected, got=got)
+    return _finding(text=text, unit=unit, sequence=link.sequence, expected=expected, got=got)
 
 
 def named(marks: Sequence[M], text: str) -> M:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from typing import Any, NoReturn
 
 from caldiff.canonical import canonical_json
 from caldiff.errors import LedgerError
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any, NoReturn
 
 __all__ = ["DEEPEST", "LARGEST", "plain"]
 
