@@ -22,13 +22,10 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Iterator
-from typing import Any, Literal
-
-import attrs
 
 from caldiff.canonical import Digest, canonical_json
 from caldiff.errors import VaultError
-from caldiff.value import Shown
+from caldiff.value import Plain
 
 __all__ = [
     "DEEPEST",
@@ -46,8 +43,15 @@ __all__ = [
 
 Layout = tuple[tuple[int, int], ...]
 """start and size of every segment, in order of address"""
-Written = Literal["binary", "ihex", "srec", "titxt"]
-Read = Literal["binary", "ihex", "srec", "titxt", "elf"]
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any, Literal
+
+    Written = Literal["binary", "ihex", "srec", "titxt"]
+    Read = Literal["binary", "ihex", "srec", "titxt", "elf"]
+else:
+    Written = Read = str
 
 DEEPEST = 16
 LARGEST = 64 << 20
@@ -62,27 +66,46 @@ _REQUIRED = {"caldiff", "version", "base", "like", "depth", "format", "size"}
 _ALLOWED = _REQUIRED | {"shape", "segments", "move"}
 
 
-@attrs.frozen(kw_only=True, eq=False, repr=False)
-class Flat(Shown):
+class Flat(Plain):
     """An image as one run of bytes, segment after segment, and where the segments lie."""
 
+    __slots__ = ("data", "layout")
     layout: Layout
-    data: bytearray = attrs.field(repr=False)
+    data: bytearray
+
+    def __init__(self, *, layout: Layout, data: bytearray) -> None:
+        self._set(layout=layout, data=data)
 
 
-@attrs.frozen(kw_only=True, eq=False, repr=False)
-class Difference(Shown):
+class Difference(Plain):
     """A difference as read; the module says what the fields are. ``body`` is still deflated."""
 
+    __slots__ = ("base", "body", "depth", "format", "like", "move", "segments", "shape", "size")
     base: Digest
     like: Read
     depth: int
     format: Written
     size: int
-    shape: dict[str, Any] | None = None
-    segments: Layout | None = None
-    move: int = 0
-    body: bytes = attrs.field(repr=False)
+    shape: dict[str, Any] | None
+    segments: Layout | None
+    move: int
+    body: bytes
+
+    def __init__(  # noqa: PLR0913 - one keyword a field
+        self,
+        *,
+        base: Digest,
+        like: Read,
+        depth: int,
+        format: Written,  # noqa: A002 - the word of the form
+        size: int,
+        shape: dict[str, Any] | None = None,
+        segments: Layout | None = None,
+        move: int = 0,
+        body: bytes,
+    ) -> None:
+        self._set(base=base, like=like, depth=depth, format=format, size=size)
+        self._set(shape=shape, segments=segments, move=move, body=body)
 
     def dump(self) -> bytes:
         """The bytes of the file."""
@@ -134,6 +157,7 @@ def _checked(head: dict[str, Any], body: bytes) -> Difference:
     fine = _whole(head["depth"], 1, DEEPEST) and _whole(head["size"], 1, 5 * LARGEST) and _whole(move, -TOP, TOP)
     fine &= head["like"] in ("binary", "ihex", "srec", "titxt", "elf")
     fine &= head["format"] in ("binary", "ihex", "srec", "titxt")
+    fine &= isinstance(head["base"], str)
     fine &= shape is None or (isinstance(shape, dict) and head["format"] != "binary")
     if not fine:
         raise ValueError

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from caldiff.errors import CaldiffError, VaultError
 from caldiff.vault.difference import LARGEST, Difference, Flat, Read
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
 
 __all__ = ["flat_of", "plain_shape", "written"]
 

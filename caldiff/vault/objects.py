@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
-from typing import TYPE_CHECKING, Literal
 
 from caldiff.canonical import Digest
 from caldiff.errors import VaultError
@@ -13,12 +12,18 @@ from caldiff.vault.difference import DEEPEST, Difference, Flat, Read, applied, r
 from caldiff.vault.files import GZIP_MOST, MEND, add_mend, find, get, object_name, pack, place, put, unpack
 from caldiff.vault.flat import flat_of, written
 
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Literal
+
     from caldiff.image.model import Image
+
+    Form = Literal["whole", "gzip", "difference"]
+else:
+    Form = str
 
 __all__ = ["FORMS", "Form", "Objects"]
 
-Form = Literal["whole", "gzip", "difference"]
 FORMS: dict[str, Form] = {"": "whole", ".gz": "gzip", ".diff": "difference"}
 """endings of the forms that a file is kept in, in the order in which they are tried"""
 

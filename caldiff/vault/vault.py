@@ -6,10 +6,10 @@ import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from os import PathLike
-from typing import TYPE_CHECKING
 
 from caldiff.canonical import Digest, canonical_json
 from caldiff.errors import CaldiffError, LedgerError, VaultError
+from caldiff.ledger.dsse import opened
 from caldiff.ledger.link import Link, check_unit, read_link
 from caldiff.vault.files import (
     MARK,
@@ -26,6 +26,7 @@ from caldiff.vault.files import (
 )
 from caldiff.vault.objects import FORMS, Form, Objects
 
+TYPE_CHECKING = False
 if TYPE_CHECKING:
     from caldiff.image.model import Image
     from caldiff.ledger.chain import Chain, Recorded
@@ -331,9 +332,7 @@ def _as_written(folder: str, mark: bytes | None) -> bool:
 
 def link_of(envelope: bytes, unit: str, sequence: int) -> Link:
     """The link that an envelope's bytes hold. Raises LedgerError where they are no entry, or not that one."""
-    from caldiff.ledger.envelope import read_envelope  # noqa: PLC0415 - one of many names
-
-    link = read_link(read_envelope(envelope).payload)
+    link = read_link(opened(envelope)[0])
     if (link.unit, link.sequence) != (unit, sequence):
         raise LedgerError(
             "the entry stands in another's place",

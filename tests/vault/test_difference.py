@@ -315,6 +315,7 @@ GOOD = body(leb(1, 0, 1) + b"\1")
         line(depth="1") + GOOD,
         line(base="00") + GOOD,
         line(base=None) + GOOD,
+        line(base=["0"] * 64) + GOOD,
         line(like="exe") + GOOD,
         line(like=["binary"]) + GOOD,
         line(format="elf") + GOOD,

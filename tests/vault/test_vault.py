@@ -337,10 +337,7 @@ def test_keeping_again_changes_nothing(vault: Vault) -> None:
     before = as_they_are(vault)
     for digest in {d for link in vault.links("van17") for _, d in link.subjects}:
         vault.keep(vault.fetch(digest))
-    after = {name: os.stat(f"{vault.folder}/{name}") for name in names(vault)}  # noqa: PTH116 - as above
-    assert {n: (s.st_ino, s.st_mtime_ns) for n, s in before.items()} == {
-        n: (s.st_ino, s.st_mtime_ns) for n, s in after.items()
-    }
+    assert as_they_are(vault) == before
 
 
 def test_a_kept_difference_may_be_wanted_whole(vault: Vault) -> None:
