@@ -98,14 +98,10 @@ def _objects(vault: Vault, named: Sequence[Digest]) -> dict[str, bytes]:
 
 def _proven(vault: Vault, named: Sequence[Digest]) -> Iterator[tuple[Digest, bytes]]:
     """The bytes of the files, each of which has its digest."""
-    left = dict.fromkeys(named)
     for digest, data in vault.fetch_many(named):
         if isinstance(data, VaultError):
             raise data
-        del left[digest]
         yield digest, data
-    for digest in left:  # whatever was passed over, such as differences that go round in a circle
-        yield digest, vault.fetch(digest)
 
 
 def _goes(vault: Vault, digest: Digest, named: frozenset[Digest]) -> bool:

@@ -144,6 +144,21 @@ def flipped(parts: list[bytes], data: st.DataObject) -> list[bytes]:
     return [*parts[:at], value.to_bytes(32, "big"), *parts[at + 1 :]]
 
 
+def test_a_proof_in_a_smaller_tree_is_none_in_a_larger_one() -> None:
+    """What is a root of a whole tree is a mere node of a larger one: the path has to go all the way up."""
+    for size in (1, 2, 4, 8):
+        leaves = leaves_of(size)
+        path, root = inclusion(leaves, 0), tree_hash(leaves)
+        assert holds_inclusion(leaves[0], 0, size, path, root)
+        assert not holds_inclusion(leaves[0], 0, 2 * size, path, root)
+
+
+def test_a_place_beyond_the_tree_is_not_proven() -> None:
+    (leaf,) = leaves_of(1)
+    assert holds_inclusion(leaf, 0, 1, (), leaf)
+    assert not holds_inclusion(leaf, 1, 1, (), leaf)
+
+
 def test_the_empty_tree_and_the_same_tree() -> None:
     leaves = leaves_of(5)
     root = tree_hash(leaves)

@@ -301,6 +301,15 @@ def test_a_zip_bomb(target: Vault, exported: bytes) -> None:
         assert refused(target, out.getvalue()).reason == "a file in it is compressed or locked"
 
 
+def test_a_file_that_stands_twice(target: Vault, exported: bytes) -> None:
+    """One reader would take the first, another the last."""
+    with BytesIO(exported) as out, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with zipfile.ZipFile(out, "a") as made:
+            made.writestr("vault.json", members(exported)["vault.json"])
+        assert refused(target, out.getvalue()).reason == "a file stands in it twice"
+
+
 def test_gzip_bombs(target: Vault, exported: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     files = members(exported)
     bomb = pack(bytes(40 << 20))
