@@ -237,22 +237,22 @@ def test_a_block_that_cannot_be_read_is_mended(vault: Vault, monkeypatch: pytest
     """What a disk with a bad sector does: reading it fails, all the rest is there."""
     name = f"objects/{Digest.of(stock(1)).hex[:2]}/{Digest.of(stock(1)).hex}"
     path = f"{vault.folder}/{name}"
-    whole, pread, fdopen = Path(path).read_bytes(), os.pread, os.fdopen
+    whole, pread, fstat = Path(path).read_bytes(), os.pread, os.fstat
 
     def bad_sector(place: int, size: int, at: int) -> bytes:
         if Path(f"/proc/self/fd/{place}").readlink() == Path(path) and at == 8192:
             raise OSError(5, "Input/output error")
         return pread(place, size, at)
 
-    def no_stream(place: int, *args: object, **more: object) -> object:
+    def no_stream(place: int) -> os.stat_result:
         if Path(f"/proc/self/fd/{place}").readlink() == Path(path) and not broken:
-            broken.append(os.close(place))
+            broken.append(place)
             raise OSError(5, "Input/output error")
-        return fdopen(place, *args, **more)  # type: ignore[call-overload] # handed through
+        return fstat(place)
 
-    broken: list[None] = []
+    broken: list[int] = []
     monkeypatch.setattr(os, "pread", bad_sector)
-    monkeypatch.setattr(os, "fdopen", no_stream)
+    monkeypatch.setattr(os, "fstat", no_stream)
     [done] = [one for one in vault.repair() if one.file == name]
     assert "1 of 5 blocks mended" in done.how
     assert Path(path).read_bytes() == whole
