@@ -9,8 +9,9 @@
         size     of the file
         segments [start, size] of each, where they are not those of the base
         move     what is added to the base's addresses, where that is not 0
-    deflated: number of runs; the gap before and the length of each; the bytes of all runs
-        numbers are LEB128; a gap counts the bytes of the image, segment after segment, since the run before
+    deflated: number of runs; the gap before each; the length of each; the bytes of all runs
+        numbers have 32 bits: of all gaps the lowest bytes stand first, then the next ones; so with the lengths
+        a gap counts the bytes of the image, segment after segment, since the run before
         a byte is the image's less the base's, modulo 256; where the base has none, it counts as 0
 
 The image of a raw binary begins at address 0 here, wherever it lies in the controller.
@@ -22,6 +23,8 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Iterator
+from itertools import accumulate
+from struct import unpack
 
 from caldiff.canonical import Digest, canonical_json
 from caldiff.errors import VaultError
@@ -247,37 +250,24 @@ def _runs(body: bytes, held: int) -> tuple[list[tuple[int, int]], bytes]:
         raise VaultError("the runs of the difference are broken") from error
     if not inflate.eof or inflate.unused_data:
         raise VaultError("the runs of the difference do not end where they should")
-    numbers, at = _numbers(plain)
-    runs, stop = [], 0
-    for gap, length in zip(numbers[::2], numbers[1::2], strict=True):
-        start = stop + gap
-        stop = start + length
-        runs.append((start, stop))
-    if stop > held or len(plain) - at != sum(numbers[1::2]):
-        raise VaultError("the runs of the difference do not fit the image")
-    return runs, plain[at:]
-
-
-def _numbers(plain: bytes) -> tuple[list[int], int]:
-    """Gaps and lengths in turn, and where the bytes of the runs begin."""
-    numbers: list[int] = []
-    value = shift = at = 0
-    many = 1  # the first number says how many runs follow
-    for at, byte in enumerate(plain, 1):  # noqa: B007 - where it stopped is what is wanted
-        value |= (byte & 0x7F) << shift
-        shift += 7
-        if byte & 0x80:
-            if shift > 35:  # noqa: PLR2004 - no number here needs more
-                break
-            continue
-        numbers.append(value)
-        many = 1 + 2 * numbers[0]
-        if len(numbers) == many or numbers[0] > RUNS:
-            break
-        value = shift = 0
-    if len(numbers) != many or numbers[0] > RUNS:
+    many = int.from_bytes(plain[:4], "little")
+    values = plain[4 + 8 * many :]
+    if many > RUNS or len(plain) < 4 + 8 * many:
         raise VaultError("the difference has no end of its runs")
-    return numbers[1:], at
+    numbers = [0] * (2 * many)
+    numbers[::2], numbers[1::2] = _numbers(plain[4:], many), _numbers(plain[4 + 4 * many :], many)
+    bounds = list(accumulate(numbers))
+    if (bounds[-1] if bounds else 0) > held or sum(numbers[1::2]) != len(values):
+        raise VaultError("the runs of the difference do not fit the image")
+    return list(zip(bounds[::2], bounds[1::2], strict=True)), values
+
+
+def _numbers(planes: bytes, many: int) -> tuple[int, ...]:
+    """Numbers of 32 bits whose lowest bytes stand first, then all the next ones."""
+    words = bytearray(4 * many)
+    for byte in range(4):
+        words[byte::4] = planes[byte * many : (byte + 1) * many]
+    return unpack(f"<{many}I", words)
 
 
 def _sum(one: bytes, other: bytes) -> bytes:

@@ -9,11 +9,18 @@ import os
 import re
 import stat
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
+from io import FileIO
 
 from caldiff.errors import VaultError
 from caldiff.storing import store
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import TypeVar
+
+    Taken = TypeVar("Taken")
 
 __all__ = [
     "ASIDE",
@@ -30,6 +37,7 @@ __all__ = [
     "folders",
     "fresh_folder",
     "get",
+    "load",
     "numbers",
     "object_name",
     "pack",
@@ -83,17 +91,39 @@ def find(folder: str, name: str) -> bytes | None:
     Raises:
         VaultError: it cannot be read, or is no regular file.
     """
+    return _read(place(folder, name), FileIO.readall)
+
+
+def load(folder: str, name: str) -> bytearray:
+    """A file's bytes to work on, read without a copy.
+
+    Raises:
+        VaultError: it is not there, cannot be read, or is no regular file.
+    """
     path = place(folder, name)
+    data = _read(path, _into_room)
+    if data is None:
+        raise VaultError("the vault lacks this file", file=path)
+    return data
+
+
+def _into_room(stream: FileIO) -> bytearray:
+    room = bytearray(os.fstat(stream.fileno()).st_size)
+    have = stream.readinto(room)
+    if have == len(room):
+        return room
+    stream.seek(0)
+    return bytearray(stream.readall())
+
+
+def _read(path: str, take: Callable[[FileIO], Taken]) -> Taken | None:
+    """What is taken from a file, or None where there is none."""
     try:
         # Without waiting, so that a pipe in a file's place is told and not waited for.
-        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK), "rb", buffering=0) as stream:
-            about = os.fstat(stream.fileno())
-            if not stat.S_ISREG(about.st_mode):
+        with FileIO(os.open(path, os.O_RDONLY | os.O_NONBLOCK)) as stream:
+            if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
                 raise VaultError("this is no regular file", file=path)
-            data: bytes = stream.read(about.st_size + 1)
-            while len(data) < about.st_size and (more := stream.read(about.st_size - len(data))):
-                data += more
-            return data
+            return take(stream)
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:

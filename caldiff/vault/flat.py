@@ -34,19 +34,19 @@ _SHAPE: dict[str, type | tuple[type, ...]] = {
 """the fields of a RecordShape and what stands in them; the bytes of ``header`` as hexadecimal digits"""
 
 
-def flat_of(data: bytes, like: Read) -> Flat:
-    """The image that a kept file holds, read in that format.
+def flat_of(data: bytes | bytearray, like: Read) -> Flat:
+    """The image that a kept file holds, read in that format. A bytearray is used up.
 
     Raises:
         VaultError: it is none. No ``file``.
     """
     if like == "binary" and data[:2] not in (b"\x1f\x8b", b"PK"):
-        return Flat(layout=((0, len(data)),), data=bytearray(data))
+        return Flat(layout=((0, len(data)),), data=data if isinstance(data, bytearray) else bytearray(data))
     from caldiff.image.limits import Limits  # noqa: PLC0415 - not for a raw binary
     from caldiff.image.reading import read_image  # noqa: PLC0415 - as above
 
     try:
-        image = read_image(data, format=like, limits=Limits(size=LARGEST, span=1 << 63))
+        image = read_image(bytes(data), format=like, limits=Limits(size=LARGEST, span=1 << 63))
     except CaldiffError as error:
         raise VaultError(f"the base of the difference cannot be read: {error.reason}") from error
     layout = tuple((segment.start, len(segment.data)) for segment in image.segments)

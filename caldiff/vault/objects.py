@@ -9,7 +9,7 @@ from contextlib import suppress
 from caldiff.canonical import Digest
 from caldiff.errors import VaultError
 from caldiff.vault.difference import DEEPEST, Difference, Flat, Read, applied, read_difference
-from caldiff.vault.files import GZIP_MOST, MEND, add_mend, find, get, object_name, pack, place, put, unpack
+from caldiff.vault.files import GZIP_MOST, MEND, add_mend, find, get, load, object_name, pack, place, put, unpack
 from caldiff.vault.flat import flat_of, written
 
 TYPE_CHECKING = False
@@ -152,7 +152,7 @@ class Objects:
         """The image of a base that is kept whole; not proven, for what comes of it will be."""
         ending = self._ending(digest)
         name = object_name(digest.hex, ending)
-        data = self._unpacked(name, get(self.folder, name))
+        data = load(self.folder, name) if ending == "" else self._unpacked(name, get(self.folder, name))
         with _told(place(self.folder, name)):
             return flat_of(data, like)
 
