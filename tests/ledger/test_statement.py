@@ -12,7 +12,7 @@ import in_toto_attestation.v1.statement_pb2 as in_toto_pb
 import pytest
 import rfc8785
 from google.protobuf import json_format
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from ledger_drafts import UNIT, any_draft, bodies, digests, drafts, file, story
 
@@ -28,6 +28,7 @@ BY_KIND = {read_link(payload).kind: payload for payload in STORY}
 
 
 @pytest.mark.parametrize("kind", KINDS)
+@settings(max_examples=max(settings.default.max_examples // 2, 1))
 @given(st.data())
 def test_reading_what_was_placed_gives_the_draft(kind: str, data: st.DataObject) -> None:
     draft, previous, sequence = data.draw(drafts(kind)), data.draw(digests), data.draw(st.integers(1, 2**53 - 1))
