@@ -191,6 +191,16 @@ def test_tags_of_tables_that_cannot_be_decoded() -> None:
     assert found.tags == ("fuel", "ignition", "mixture", "speed-limit")
 
 
+def test_tags_of_tables_that_cannot_be_decoded_on_either_side() -> None:
+    was, now = (
+        Calibration(label="cut", image=side.image[0x100:0x136], definition=DEFINITION)
+        for side in (opened(), changed(a0x134=1))
+    )
+    found = changes(compare(was, now))
+    assert (found.tables, found.unexplained) == ((("fuel", 0),), 1)
+    assert found.tags == ("fuel", "mixture")
+
+
 def test_across_two_definitions_tags_of_both_sides_count() -> None:
     other = definition_from_text(TEXT.replace("tags: [ignition]", "tags: [torque]").replace("name: made-up", "name: b"))
     now = changed(a0x138=1)

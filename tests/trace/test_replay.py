@@ -8,7 +8,7 @@ from typing import Any
 
 import attrs
 import pytest
-from trace_shop import FUEL, LEARNED, PROGRAM, TIME, TOP_SPEED, Shop, changed, image
+from trace_shop import FUEL, LEARNED, OWN, PROGRAM, TIME, TOP_SPEED, Shop, changed, image
 
 from caldiff.canonical import Digest
 from caldiff.ledger.entry import (
@@ -87,6 +87,17 @@ def test_a_true_story(told: Shop) -> None:
     assert findings(told) == []
     assert findings(told, key=KEY) == []
     assert findings(told, key=Key(b"another key, of another shop")) == []
+
+
+def test_a_true_story_that_goes_on_with_a_better_definition_and_with_other_software(told: Shop) -> None:
+    own = told.definitions / "made-1.yaml"
+    own.write_text(OWN.replace("tables:\n", "tables:\n  extra: {at: 0x11F0, type: u8}\n"))
+    told.recorder().revision("van17", told.file("rev2.bin", changed(FUEL, 61, a0x11F0=1)))
+    (told.definitions / "made-2.yaml").write_text(OWN.replace("made-1", "made-2").replace('"MADE 1"', '"MADE 2"'))
+    told.recorder().revision("van17", told.file("rev3.bin", image(software=b"MADE 2", a0x1084=62)))
+    bodies = [one.entry.body for one in told.vault.chain("van17").revisions]
+    assert [b.against_parent.replaced for b in bodies if isinstance(b, Revision)] == [False, False, True]
+    assert findings(told) == []
 
 
 def test_progress(told: Shop) -> None:
