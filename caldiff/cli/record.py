@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from argparse import ArgumentParser, ArgumentTypeError, Namespace
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from caldiff.cli import SAME
@@ -14,8 +14,11 @@ from caldiff.cli.vaults import add_recording_options, author_for, signers_for, t
 from caldiff.errors import UsageError
 
 if TYPE_CHECKING:
+    from caldiff.canonical import Digest
     from caldiff.ledger.chain import Recorded
+    from caldiff.ledger.entry import Entry
     from caldiff.trace.recording import Recorder
+    from caldiff.vault.vault import Vault
 
 __all__ = ["parser", "run"]
 
@@ -167,16 +170,35 @@ def run(options: Namespace) -> int:
         unit_of(recorder.vault, options.unit)
     with progress("recording"):
         recorded = options.action(recorder, options)
-        entries = {one.hash: one for one in recorder.vault.chain(options.unit).entries}
+        entries = _Entries(recorder.vault, options.unit)
     from caldiff.render.recorded import recorded_document, recorded_text  # noqa: PLC0415 - usage errors do without
 
     if options.json:
         from caldiff.render.document import printed  # noqa: PLC0415 - as above
 
-        write(printed(recorded_document(recorded, entries)))
+        write(printed(recorded_document(recorded, entries, entries.numbers)))
     else:
-        write(recorded_text(recorded, entries, look_for(options)))
+        write(recorded_text(recorded, entries, entries.numbers, look_for(options)))
     return SAME
+
+
+class _Entries(Mapping["Digest", "Entry"]):
+    """The entries of a chain by hash, each read when it is asked for: most recordings ask for one."""
+
+    def __init__(self, vault: Vault, unit: str) -> None:
+        self._vault, self._unit = vault, unit
+        self.numbers = {link.hash: link.sequence for link in vault.links(unit)}
+
+    def __getitem__(self, digest: Digest) -> Entry:
+        from caldiff.ledger.chain import Recorded  # noqa: PLC0415 - as above
+
+        return Recorded.read(self._vault.envelope(self._unit, self.numbers[digest])).entry
+
+    def __iter__(self) -> Iterator[Digest]:
+        return iter(self.numbers)
+
+    def __len__(self) -> int:
+        return len(self.numbers)
 
 
 def _recorder(options: Namespace) -> Recorder:

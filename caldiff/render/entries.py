@@ -28,7 +28,18 @@ from caldiff.render.cautions import CAUTION_TAGS
 from caldiff.render.files import FORMATS, size_words
 from caldiff.render.look import plural
 
-__all__ = ["Alert", "Label", "alerts", "baseline_of", "changes_words", "checksum_words", "deed", "image_words", "named"]
+__all__ = [
+    "Alert",
+    "Label",
+    "Numbers",
+    "alerts",
+    "baseline_of",
+    "changes_words",
+    "checksum_words",
+    "deed",
+    "image_words",
+    "named",
+]
 
 Label = Literal["identity", "code", "caution", "checksum", "unexplained", "readback", "repeat"]
 Alert = tuple[Label, str]
@@ -62,16 +73,18 @@ def listed(names: tuple[str, ...]) -> str:
 
 def baseline_of(entry: Entry, entries: Mapping[Digest, Entry]) -> Entry | None:
     """The baseline that an entry is held against: the one that it descends from; of a baseline, the one before it."""
+    if entry.kind == "baseline":
+        earlier = [one for one in entries.values() if one.kind == "baseline" and one.sequence < entry.sequence]
+        return max(earlier, key=lambda one: one.sequence, default=None)
     at = entry
     for _ in range(len(entries)):
-        if at.kind == "baseline" and at is not entry:
-            return at
         way = getattr(at.body, "baseline", None) or getattr(at.body, "of", None)
         if way is None or way not in entries:
-            break
+            return None
         at = entries[way]
-    earlier = [e for e in entries.values() if e.kind == "baseline" and e.sequence < entry.sequence]
-    return max(earlier, key=lambda e: e.sequence) if entry.kind == "baseline" and earlier else None
+        if at.kind == "baseline":
+            return at
+    return None
 
 
 # ---------------------------------------------------------------------------------------------------------- in a line

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from caldiff.canonical import Digest
 from caldiff.ledger.entry import Entry
-from caldiff.render.entries import alerts, baseline_of, checksum_words, deed
+from caldiff.render.entries import Numbers, alerts, baseline_of, checksum_words, deed
 from caldiff.render.entries_document import entry_part
 from caldiff.render.look import Look, wrapped
 
@@ -20,10 +20,9 @@ __all__ = ["recorded_document", "recorded_text"]
 _LABEL = 13
 
 
-def recorded_text(recorded: Recorded, entries: Mapping[Digest, Entry], look: Look) -> str:
-    """A few lines; ``entries`` are all of the chain, by their hashes."""
+def recorded_text(recorded: Recorded, entries: Mapping[Digest, Entry], numbers: Numbers, look: Look) -> str:
+    """A few lines; ``entries`` and ``numbers`` are of the whole chain, by hash."""
     entry = recorded.entry
-    numbers = {digest: one.sequence for digest, one in entries.items()}
     title = f"recorded as entry {entry.sequence} of {entry.unit}: {entry.kind}"
     out = [look.paint(line, "strong") for line in wrapped(look.text(title), look.width)]
     signed = ", ".join(signature.keyid for signature in recorded.envelope.signatures)
@@ -41,12 +40,11 @@ def recorded_text(recorded: Recorded, entries: Mapping[Digest, Entry], look: Loo
     return "\n".join(out) + "\n"
 
 
-def recorded_document(recorded: Recorded, entries: Mapping[Digest, Entry]) -> Json:
+def recorded_document(recorded: Recorded, entries: Mapping[Digest, Entry], numbers: Numbers) -> Json:
     """The same as a document."""
     from caldiff.render.document import document  # noqa: PLC0415 - text does without
 
     entry = recorded.entry
-    numbers = {digest: one.sequence for digest, one in entries.items()}
     return document(
         "recorded",
         {

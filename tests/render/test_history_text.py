@@ -144,7 +144,10 @@ def test_nothing_foreign_acts_on_the_terminal(foreign: str, width: int, unicode:
     entry = hand.entry(0, Baseline(image=hand.image()), "x.bin", author=foreign, message=foreign)
     look = Look(width=width, unicode=unicode)
     recorded = SimpleNamespace(entry=entry, envelope=SimpleNamespace(signatures=()))
-    for text in (history_text(history(entry), look), recorded_text(recorded, {entry.hash: entry}, look)):
+    for text in (
+        history_text(history(entry), look),
+        recorded_text(recorded, {entry.hash: entry}, {entry.hash: 0}, look),
+    ):
         assert all(line.isprintable() for line in text.splitlines())
         assert text.isascii() or unicode
         assert all(width_of(line) <= width for line in text.splitlines() if entry.hash.hex not in line)
