@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 
 from caldiff.gate.verdict import Verdict
 from caldiff.render.look import harmless
-from caldiff.render.verdict_words import CAUTION, Passed, headline, judged, one_line, reasons, tame
+from caldiff.render.verdict_words import Passed, caution, headline, judged, one_line, reasons, tame
 
 __all__ = ["verdict_annotations"]
 
@@ -29,7 +29,7 @@ def _lines(verdict: Verdict, passed: Sequence[Passed]) -> Iterator[str]:
         yield _line("notice", f"not judged, for it is no image: {one.reason}", file=one.path, title="caldiff gate")
     for note in verdict.notes:
         yield _line("notice", note, title="caldiff gate")
-    text = f"{headline(verdict)}; policy {verdict.policy}. {CAUTION}"
+    text = " ".join((f"{headline(verdict)}; policy {verdict.policy}.", *caution(verdict)))
     yield _line("notice" if verdict.accepted else "error", text, title="caldiff gate")
 
 

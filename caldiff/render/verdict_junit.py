@@ -7,7 +7,7 @@ from xml.etree import ElementTree as ET
 
 from caldiff.gate.verdict import FileVerdict, Refusal, RuleOutcome, Verdict
 from caldiff.render.look import harmless
-from caldiff.render.verdict_words import CAUTION, Passed, entry_words, judged, one_line, reasons
+from caldiff.render.verdict_words import Passed, caution, entry_words, judged, one_line, reasons
 
 __all__ = ["junit_trouble", "verdict_junit"]
 
@@ -20,7 +20,7 @@ def verdict_junit(verdict: Verdict, passed: Sequence[Passed]) -> bytes:
     _count(root)
     about = ET.SubElement(root, "testsuite", name="about this run", tests="0", failures="0", errors="0", skipped="0")
     lines = [f"{one.path}: not judged, for it is no image: {one.reason}" for one in passed]
-    output = "\n".join(harmless(line) for line in (*lines, *verdict.notes, CAUTION))
+    output = "\n".join(harmless(line) for line in (*lines, *verdict.notes, *caution(verdict)))
     ET.SubElement(about, "system-out").text = output
     return _document(root)
 

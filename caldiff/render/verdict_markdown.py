@@ -13,7 +13,7 @@ from typing import TypeVar
 from caldiff.gate.verdict import FileVerdict, Verdict
 from caldiff.render.look import Look, clip
 from caldiff.render.verdict_text import reason_lines
-from caldiff.render.verdict_words import CAUTION, Passed, entry_words, headline, judged, reasons, tame
+from caldiff.render.verdict_words import Passed, caution, entry_words, headline, judged, reasons, tame
 
 __all__ = ["verdict_markdown"]
 
@@ -47,7 +47,7 @@ def verdict_markdown(verdict: Verdict, passed: Sequence[Passed]) -> str:
         "",
         *_capped(refused, _details),
         *(["### Notes", "", *_capped(rest, str), ""] if rest else []),
-        f"*{CAUTION}*",
+        *(f"*{text}*" for text in caution(verdict)),
     ]
     return "\n".join(out) + "\n"
 

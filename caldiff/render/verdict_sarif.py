@@ -11,7 +11,7 @@ from caldiff.canonical import Digest, canonical_json
 from caldiff.gate.verdict import FileVerdict, Refusal, Verdict
 from caldiff.render.document import integer, sound
 from caldiff.render.look import harmless
-from caldiff.render.verdict_words import CAUTION, Passed, entry_words, judged, one_line, reasons
+from caldiff.render.verdict_words import Passed, caution, entry_words, judged, one_line, reasons
 
 __all__ = ["sarif_trouble", "verdict_sarif"]
 
@@ -27,7 +27,7 @@ def verdict_sarif(verdict: Verdict, passed: Sequence[Passed], *, version: str) -
     artifacts = {_uri(file.path): _artifact(file) for file in files}  # once each, if one was named twice
     places = {uri: n for n, uri in enumerate(artifacts)}
     told = [f"{one.path}: not judged, for it is no image: {one.reason}" for one in passed]
-    notes = [_notification("note", text) for text in (*told, *verdict.notes, CAUTION)]
+    notes = [_notification("note", text) for text in (*told, *verdict.notes, *caution(verdict))]
     return _log(
         version,
         rules,

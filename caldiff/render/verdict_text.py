@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from caldiff.gate.verdict import FileVerdict, Refusal, Verdict
 from caldiff.render.look import Look, pad, plural, wrapped
-from caldiff.render.verdict_words import CAUTION, Passed, entry_words, facts, headline, judged, reasons, tame
+from caldiff.render.verdict_words import Passed, caution, entry_words, facts, headline, judged, reasons, tally, tame
 
 __all__ = ["reason_lines", "verdict_text"]
 
@@ -29,7 +29,8 @@ def verdict_text(verdict: Verdict, passed: Sequence[Passed], look: Look, *, expl
         out += ["", look.paint("Notes", "strong")]
         for note in verdict.notes:
             out += _filled(note, look, indent=2)
-    out += ["", *wrapped(CAUTION, look.width)]
+    for text in caution(verdict):
+        out += ["", *wrapped(text, look.width)]
     return "\n".join(out) + "\n"
 
 
@@ -40,11 +41,10 @@ def _filled(text: str, look: Look, *, indent: int = 0, lead: str = "") -> list[s
 def _file(file: FileVerdict, look: Look, *, explain: bool) -> Iterator[str]:
     sign = "" if file.accepted else "! "
     yield look.paint(sign + look.text(tame(file.path)), "strong")  # in one piece: a path in two is no path to copy
-    held = sum(rule.outcome == "held" for rule in file.rules)
     entry = entry_words(file.unit, file.sequence)
     traced = f"traced to {entry}" if entry else "traced to no entry"
     word = "accepted" if file.accepted else f"refused, {plural(len(reasons(file)), 'reason')}"
-    yield from _filled(f"{word}; {traced}; {held} of {plural(len(file.rules), 'rule')} held", look, indent=2)
+    yield from _filled(f"{word}; {traced}; {tally(file)}", look, indent=2)
     yield from _rules(file, look) if explain else reason_lines(reasons(file), look, indent=2)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 import attrs
@@ -10,7 +11,19 @@ from caldiff.gate.verdict import FileVerdict, Refusal, Verdict
 from caldiff.render.look import harmless, plural
 from caldiff.value import Value
 
-__all__ = ["CAUTION", "Passed", "entry_words", "facts", "headline", "judged", "one_line", "reasons", "tame"]
+__all__ = [
+    "CAUTION",
+    "Passed",
+    "caution",
+    "entry_words",
+    "facts",
+    "headline",
+    "judged",
+    "one_line",
+    "reasons",
+    "tally",
+    "tame",
+]
 
 CAUTION = (
     "Accepted means traced and within this policy, not safe: verify on your own bench, mind the emissions and vehicle "
@@ -30,6 +43,22 @@ class Passed(Value):
 
     path: str
     reason: str
+
+
+def caution(verdict: Verdict) -> tuple[str, ...]:
+    """What an acceptance does not mean, where there is one."""
+    return (CAUTION,) if any(file.accepted for file in verdict.files) else ()
+
+
+def tally(file: FileVerdict) -> str:
+    """How the rules came out, in words."""
+    counts = Counter(rule.outcome for rule in file.rules)
+    told = [plural(counts["held"], "rule") + " held"]
+    if counts["refused"]:
+        told.append(f"{counts['refused']:,} refused")
+    if counts["not asked"]:
+        told.append(f"{counts['not asked']:,} not asked")
+    return ", ".join(told)
 
 
 def judged(verdict: Verdict) -> Sequence[FileVerdict]:
