@@ -92,7 +92,7 @@ class Recorder(Shown):
             UsageError: the unit has a baseline and this is not said to be another, or it is one that is recorded.
             CaldiffError: the file cannot be read, or cannot be kept.
         """
-        if check_unit(unit) not in self.vault.units():
+        if not self.vault.chain_so_far(unit):  # nor is there one where somebody was killed at its first entry
             arrived = self._arrived(path)
             body = Baseline(image=self._facts(arrived, None))
         else:

@@ -500,6 +500,13 @@ def test_a_time_that_is_none(shop: Shop) -> None:
             shop.recorder(time=time)
 
 
+def test_a_unit_that_somebody_was_killed_at_the_first_entry_of(shop: Shop) -> None:
+    (shop.folder / "vault" / "units" / "van17").mkdir(parents=True)
+    with pytest.raises(VaultError):
+        shop.recorder().repeat("van17", shop.file("stock.bin", image()))
+    assert shop.recorder().baseline("van17", shop.file("stock.bin", image())).entry.sequence == 0
+
+
 def test_a_damaged_chain_takes_nothing_more(begun: Shop) -> None:
     entry = begun.folder / "vault" / "units" / "van17" / "000000.json.gz"
     entry.write_bytes(entry.read_bytes()[:-3])
