@@ -19,8 +19,10 @@ LARGEST = 4 << 20
 DEEPEST = 16
 """How deep lists and objects may nest; an entry needs seven."""
 
-_WIDE = re.compile(r"[:,\[]-?[0-9]{16}")
+_WIDE = re.compile(rb"[:,\[]-?[0-9]{16}")
 """Where there may be an integer that RFC 8785 numbers cannot hold."""
+_HIGH = re.compile(rb"[\xee-\xff]")
+"""Where there is a character above the surrogates, which orders keys in another way than the encoder does."""
 
 
 def plain(data: bytes, *, what: str, most: int = LARGEST) -> Any:
@@ -37,7 +39,7 @@ def plain(data: bytes, *, what: str, most: int = LARGEST) -> Any:
         value = _DECODER.decode(text)
         _check_depth(value)
         # The C encoder's output is the canonical form of plain values; the look at every node is for what is unusual.
-        usual = text.isascii() and not _WIDE.search(text)
+        usual = not _HIGH.search(data) and not _WIDE.search(data)
         canonical = _ENCODER.encode(value).encode() if usual else canonical_json(value)
     except RecursionError:
         raise LedgerError(f"the {what} nests too deep", expected=f"at most {DEEPEST} levels") from None
@@ -54,9 +56,13 @@ def plain(data: bytes, *, what: str, most: int = LARGEST) -> Any:
 
 def _check_depth(value: object) -> None:
     level = [value]
-    for _ in range(DEEPEST):
-        parts = (item.values() if isinstance(item, dict) else item for item in level if isinstance(item, dict | list))
-        level = [part for several in parts for part in several if isinstance(part, dict | list)]
+    for _ in range(DEEPEST + 1):
+        level = [
+            part
+            for item in level
+            if type(item) is dict or type(item) is list
+            for part in (item.values() if type(item) is dict else item)
+        ]
         if not level:
             return
     raise RecursionError
