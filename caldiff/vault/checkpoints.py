@@ -288,7 +288,7 @@ def _in_chains(vault: Vault, leaves: Sequence[Leaf]) -> Iterator[Finding]:
     chains: dict[str, Sequence[Link]] = {}
     for unit in sorted({leaf.unit for leaf in leaves}):
         try:
-            chains[unit] = vault.links(unit) if unit in vault.units() else ()
+            chains[unit] = vault.chain_so_far(unit)
         except CaldiffError as error:
             text = f"the chain of {unit} cannot be read, so nothing of it is proven: {error.reason}"
             yield Finding(level="head", text=text, unit=unit)
