@@ -135,7 +135,7 @@ class Changes(Value):
 
     Attributes:
         raw: digest of the full list of raw changes: every differing run with its bytes before and after
-            (:mod:`caldiff.trace.facts` says in which form).
+            (:mod:`caldiff.trace.raw` says in which form).
         cell, checksum, identity, volatile, unexplained: differing bytes by fate.
         code: of all these, the bytes that lie in regions of role ``code``.
         tables: name and number of changed cells (0 where they cannot be matched one to one), by name.
