@@ -18,6 +18,7 @@ from caldiff.diff.model import Comparison
 from caldiff.errors import CaldiffError, LedgerError
 from caldiff.gate.policy import Policy
 from caldiff.gate.scan import Scans
+from caldiff.gate.verdict import Refusal
 from caldiff.ledger.chain import Chain, Recorded
 from caldiff.ledger.entry import Baseline, Delivery, Entry, Readback, Repeat, Return, Revision
 from caldiff.ledger.finding import Proof
@@ -207,6 +208,10 @@ class Case:
         except CaldiffError:
             return False
         return comparison.fates.total == comparison.fates.volatile
+
+    def scanned(self, rule: str) -> tuple[Refusal, ...]:
+        """What is wrong with the values of tables, whatever they were before. Raises CaldiffError."""
+        return self.bench.scans.refusals(self.calibration, rule, self.against_baseline.before)
 
     # -------------------------------------------------------------------------------------------------- signatures
 

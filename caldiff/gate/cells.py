@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from caldiff.definition.model import Limits
+from caldiff.definition.model import Limits, Linear
 from caldiff.definition.number import shown_number
 from caldiff.gate.policy import Limit, Most, Step, Tables
 from caldiff.gate.sizes import Mask, Side, exceeding, is_number
@@ -57,10 +57,13 @@ def limit_refusals(table: Table, limit: Limit, where: Mask | None = None) -> Ite
     own = table.spec.effective_limits
     if limit.defined and own is not None:
         asked.append((own, "the definition's limits"))
+    whole = isinstance(table.spec.scaling.conversion, Linear) and table.spec.cells.type.kind != "f"
+    physical = None if whole else table.physical  # each integer has a value, which need not be reckoned
     for limits, whose in asked:
-        outside = beyond(table.spec.scaling, limits, table.raw, table.spec.cells.type, table.physical)
-        nowhere = ~np.isfinite(table.physical)
-        mask = np.asarray(nowhere if outside is None else outside | nowhere)
+        outside = beyond(table.spec.scaling, limits, table.raw, table.spec.cells.type, physical)
+        mask = np.zeros(table.raw.shape, np.bool_) if physical is None else np.asarray(~np.isfinite(physical))
+        if outside is not None:
+            mask = np.asarray(mask | outside)
         if where is not None:
             mask = np.asarray(mask & where)
         text = f"of table {table.name} beyond {whose}"

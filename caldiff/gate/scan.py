@@ -1,7 +1,7 @@
 """What the values of every table must keep: limits, steps, rising axes; asked of all tables at the cost of a few.
 
-The first image of a definition is looked at whole. Any other is compared with that one, and only tables that differ are
-looked at again: what was said of the others holds for the same bytes.
+The first image of a definition is looked at whole. A baseline is compared with that one, and an image with its
+baseline: only tables that differ are looked at again, for what was said of the others holds for the same bytes.
 """
 
 from __future__ import annotations
@@ -13,19 +13,23 @@ import attrs
 from caldiff.canonical import Digest
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import TableSpec
-from caldiff.diff.compare import compare
+from caldiff.diff.extents import ranges_to_look_up, windows
 from caldiff.errors import CaldiffError
 from caldiff.gate.cells import AXES, axis_refusals, limit_refusals, step_refusals
 from caldiff.gate.policy import Limit, Policy, Step, Tables
 from caldiff.gate.verdict import Refusal
+from caldiff.image.model import Image
 from caldiff.table.calibration import Calibration
 from caldiff.table.decode import decode
 from caldiff.table.model import AxisValues
 
 __all__ = ["Matched", "Scans"]
 
-_KEPT = 8
+_KEPT = 64
 """images of which the answers are kept"""
+
+Found = dict[str, tuple[Refusal, ...]]
+"""what is wrong, by name of the table; tables with nothing wrong are left out"""
 
 
 @attrs.frozen(kw_only=True, eq=False)
@@ -43,35 +47,33 @@ class Matched:
     """Which tables of a definition a pattern means, or carry a tag, looked up once."""
 
     def __init__(self) -> None:
+        self._specs: dict[Digest, tuple[TableSpec, ...]] = {}
         self._found: dict[tuple[Digest, Tables], tuple[str, ...]] = {}
         self._tags: dict[Digest, dict[str, frozenset[str]]] = {}
+
+    def specs(self, definition: Definition) -> tuple[TableSpec, ...]:
+        """All tables: a definition reads each anew whenever it is asked."""
+        if definition.digest not in self._specs:
+            self._specs[definition.digest] = tuple(definition.tables.values())
+        return self._specs[definition.digest]
 
     def names(self, definition: Definition, tables: Tables) -> tuple[str, ...]:
         """The tables' names, in order."""
         key = (definition.digest, tables)
         if key not in self._found:
-            specs = definition.tables.values()
-            self._found[key] = tuple(sorted(spec.name for spec in specs if tables.match(spec)))
+            self._found[key] = tuple(sorted(spec.name for spec in self.specs(definition) if tables.match(spec)))
         return self._found[key]
 
     def tagged(self, definition: Definition, tags: Iterable[str]) -> dict[str, frozenset[str]]:
         """The tables' names by tag."""
         if definition.digest not in self._tags:
             found: dict[str, set[str]] = {}
-            for spec in definition.tables.values():
+            for spec in self.specs(definition):
                 for tag in spec.tags:
                     found.setdefault(tag, set()).add(spec.name)
             self._tags[definition.digest] = {tag: frozenset(names) for tag, names in found.items()}
         known = self._tags[definition.digest]
         return {tag: known.get(tag, frozenset()) for tag in tags}
-
-
-@attrs.frozen(kw_only=True, eq=False)
-class _Reference:
-    """The first image of a definition, with what was found in each of its tables that has something wrong."""
-
-    calibration: Calibration
-    found: dict[str, tuple[Refusal, ...]]
 
 
 class Scans:
@@ -80,64 +82,65 @@ class Scans:
     def __init__(self, policy: Policy) -> None:
         self._policy = policy
         self.matched = Matched()
-        self._references: dict[Digest, _Reference] = {}
-        self._asked: dict[Digest, dict[str, _Asked]] = {}
-        self._answers: dict[tuple[Digest, Digest], tuple[Refusal, ...]] = {}
+        self._references: dict[Digest, Calibration] = {}
+        self._asked: dict[Digest, dict[str, tuple[TableSpec, _Asked]]] = {}
+        self._answers: dict[tuple[Digest, Digest], Found] = {}
 
-    def refusals(self, calibration: Calibration, rule: str) -> tuple[Refusal, ...]:
-        """All refusals by one rule, by name of the table; none without a definition. Raises CaldiffError."""
+    def refusals(self, calibration: Calibration, rule: str, near: Calibration | None = None) -> tuple[Refusal, ...]:
+        """All refusals by one rule, by name of the table; none without a definition.
+
+        ``near`` is an image much like it, which others will be like too, such as its baseline. Raises CaldiffError.
+        """
         definition = calibration.definition
         if definition is None:
             return ()
+        found = self._found(calibration, definition, near)
+        return tuple(_once(r for name in sorted(found) for r in found[name] if r.rule == rule))
+
+    def _found(self, calibration: Calibration, definition: Definition, near: Calibration | None) -> Found:
         key = (definition.digest, calibration.image.content)
-        if key not in self._answers:
-            while len(self._answers) >= _KEPT:
-                self._answers.pop(next(iter(self._answers)))
-            self._answers[key] = tuple(self._of(calibration, definition))
-        return tuple(refusal for refusal in self._answers[key] if refusal.rule == rule)
-
-    def _of(self, calibration: Calibration, definition: Definition) -> Iterator[Refusal]:
-        reference = self._references.get(definition.digest)
-        if reference is None:
-            found = self._look(calibration, definition, definition.tables)
-            self._references[definition.digest] = _Reference(calibration=calibration, found=found)
+        if key in self._answers:
+            return self._answers[key]
+        if near is None or near.definition != definition:
+            near = self._references.setdefault(definition.digest, calibration)
+        if near is calibration:
+            found = self._look(calibration, definition, None)
         else:
-            comparison = compare(reference.calibration, calibration)
-            other = {t.name for t in comparison.tables} | {n for axis in comparison.axes for n in axis.tables}
-            found = {name: refusals for name, refusals in reference.found.items() if name not in other}
+            known = self._found(near, definition, None)
+            other = _touched(near.image, calibration.image, definition)
+            found = {name: refusals for name, refusals in known.items() if name not in other}
             found |= self._look(calibration, definition, sorted(other))
-        seen: set[tuple[str, int | None, str]] = set()
-        for name in sorted(found):
-            for refusal in found[name]:
-                # An axis that many tables share is told of once.
-                key = (refusal.rule, refusal.address, refusal.text)
-                if refusal.rule != AXES or key not in seen:
-                    seen.add(key)
-                    yield refusal
+        while len(self._answers) >= _KEPT:
+            self._answers.pop(next(iter(self._answers)))
+        self._answers[key] = found
+        return found
 
-    def _look(
-        self, calibration: Calibration, definition: Definition, names: Iterable[str]
-    ) -> dict[str, tuple[Refusal, ...]]:
+    def _look(self, calibration: Calibration, definition: Definition, names: Iterable[str] | None) -> Found:
+        """What is wrong with these tables, or with all."""
         asked = self._asked_of(definition)
         axes: dict[str, AxisValues] = {}
         found = {}
-        for name in names:
-            refusals = tuple(self._table(calibration, definition, definition.tables[name], asked[name], axes))
+        for name in asked if names is None else names:
+            spec, wanted = asked[name]
+            refusals = tuple(self._table(calibration, definition, spec, wanted, axes))
             if refusals:
                 found[name] = refusals
         return found
 
-    def _asked_of(self, definition: Definition) -> dict[str, _Asked]:
+    def _asked_of(self, definition: Definition) -> dict[str, tuple[TableSpec, _Asked]]:
         """What is asked of every table of the definition."""
         if definition.digest not in self._asked:
             limits = [one for one in self._policy.limits or () if one.cells == "all"]
             steps = [one for one in self._policy.steps or () if one.cells == "all"]
             self._asked[definition.digest] = {
-                spec.name: _Asked(
-                    limits=tuple(one for one in limits if one.tables.match(spec)),
-                    steps=tuple(one for one in steps if one.tables.match(spec)),
+                spec.name: (
+                    spec,
+                    _Asked(
+                        limits=tuple(one for one in limits if one.tables.match(spec)),
+                        steps=tuple(one for one in steps if one.tables.match(spec)),
+                    ),
                 )
-                for spec in definition.tables.values()
+                for spec in self.matched.specs(definition)
             }
         return self._asked[definition.digest]
 
@@ -164,6 +167,22 @@ class Scans:
             yield from step_refusals(table, step)
         if self._policy.axes:
             yield from axis_refusals(table)
+
+
+def _touched(before: Image, after: Image, definition: Definition) -> set[str]:
+    """The tables that may differ: those that a differing byte meets, and all on an axis that one meets."""
+    touched = definition.index.touching(ranges_to_look_up(windows(before, after)))
+    return {*touched.tables, *(name for axis in touched.axes for name in definition.index.tables_on(axis))}
+
+
+def _once(refusals: Iterable[Refusal]) -> Iterator[Refusal]:
+    """Each refusal, but what is wrong with an axis that many tables share only once."""
+    seen: set[tuple[int | None, str]] = set()
+    for refusal in refusals:
+        key = (refusal.address, refusal.text)
+        if refusal.rule != AXES or key not in seen:
+            seen.add(key)
+            yield refusal
 
 
 def _unreadable(rule: str, spec: TableSpec, error: CaldiffError) -> Refusal:

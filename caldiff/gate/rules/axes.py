@@ -21,4 +21,4 @@ def axes(case: Case) -> RuleOutcome:
         refusal = Refusal(rule=RULE, text=text, found="no definition", wanted="a definition with the axes")
         return answer(RULE, "no definition", [refusal])
     read = f"the axes of {counted(len(definition.tables), 'table')}"
-    return answer(RULE, read, case.bench.scans.refusals(case.calibration, RULE))
+    return answer(RULE, read, case.scanned(RULE))

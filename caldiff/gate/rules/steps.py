@@ -21,7 +21,7 @@ def steps(case: Case) -> RuleOutcome:
     if not wanted:
         return not_asked(RULE)
     tables = [step.tables for step in wanted]
-    refusals = [*unmatched(case, tables, RULE), *case.bench.scans.refusals(case.calibration, RULE), *_changed(case)]
+    refusals = [*unmatched(case, tables, RULE), *case.scanned(RULE), *_changed(case)]
     return answer(RULE, meant(case, tables), refusals)
 
 
