@@ -38,7 +38,7 @@ _PLAIN = bytes([9, 10, 13, *range(0x20, 0x7F)])
 _DOUBTFUL = re.compile(r"[&*!@`%?](?<![^\s\[\]{},:-].)(?!(?<=[A-Za-z0-9)] .) )")
 _DOUBTFUL_FLOW = re.compile(r"[\[{,'\"](?:(?<=[\[{,])\s*:\s|(?<=['\"]) +[^ \n#:,\]}])")
 """anchors, aliases, tags, directives, explicit keys, empty keys and stray brackets, or what looks so; not ``a * b``"""
-_DOUBTFUL_WORDS = re.compile("[~NTF](?:(?<=~)|ull|ULL|rue|RUE|alse|ALSE)")
+_DOUBTFUL_WORDS = re.compile("[~NTF](?:(?<=~)|(?<=N)(?:ull|ULL)|(?<=T)(?:rue|RUE)|(?<=F)(?:alse|ALSE))")
 """null, true and false in the spellings that rapidyaml gives as text, quoted or not"""
 _DOUBTFUL_TEXT = ("\\", "\t", "\r", "\n---", "\n...", " ...")
 """escapes, tabs, old line ends, document marks"""
@@ -258,9 +258,7 @@ class _Composer:
             raise Wrong("the file is empty", expected=f"a {self.what}")
         tree, place = self.documents[0]
         if not isinstance(tree, dict):
-            raise Wrong(
-                f"this is no {self.what}", expected=f"a mapping with the key {self.what}", line=1, column=1
-            )
+            raise Wrong(f"this is no {self.what}", expected=f"a mapping with the key {self.what}", line=1, column=1)
         return Document(tree=tree, nulls=self.nulls, places=place, problems=self.problems)
 
     def _document_start(self, event: Any) -> None:

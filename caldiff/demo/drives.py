@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator, Mapping
+from typing import NamedTuple
 
 import attrs
 
@@ -40,8 +41,7 @@ class Leg:
     slope: float = 0.0
 
 
-@attrs.frozen(kw_only=True)
-class Moment:
+class Moment(NamedTuple):
     """What the logger saw at one time; the units are those of the definition's axes."""
 
     time: float
@@ -91,7 +91,7 @@ def drive(legs: tuple[Leg, ...], *, seed: int, coolant: float = 15.0, target: fl
             _move(van, leg)
             _warm(van)
             _burn(van, target)
-            yield Moment(time=count / RATE, values=_seen(van, throw))
+            yield Moment(count / RATE, _seen(van, throw))
             count += 1
 
 

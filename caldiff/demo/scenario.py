@@ -8,6 +8,9 @@ from io import BytesIO
 from pathlib import Path
 
 from caldiff.definition.catalogue import load_definition, shipped_folder
+from caldiff.demo.chronicle import CHECKPOINT, VAULT, tell_vault, trusted_keys
+from caldiff.demo.logs import demo_logs
+from caldiff.demo.snapshots import demo_snapshots
 from caldiff.demo.story import tell
 from caldiff.errors import FileError
 from caldiff.image.model import RecordShape
@@ -23,12 +26,29 @@ cooperative that converts it from petrol to LPG, every number in every table. No
 The story, in the order of the files:
 
   van17_stock_read.bin          the first read of the van's controller, as it came from the works: the baseline
+  van17_second_read.bin         read again after a day's work: only what the controller learns itself went on
   van17_rev1.hex                sent back: gas switched on, ignition on gas advanced at mid load, idle on gas raised
   van17_rev2.s19                made on a later read (learned values went on): gas injectors measured, warm-up richer,
                                 two breakpoints of the load axis moved and the tables on it fitted anew, but for one
+  van17_readback.bin            read out of the van afterwards, to see whether it is what was sent
   van17_rev3.zip                a file called hot_day_fix.bin: a monitor switched off, more torque for an engine that is
                                 too hot, and one byte of program that nobody can explain. It should not go out
   van17_read_after_update.hex   the van comes back from a workshop with newer software: a stock read again
+
+What the van brought back on the way:
+
+  van17_drive_town.csv          three drives of 20 minutes, as three loggers write them
+  van17_drive_motorway.csv
+  van17_drive_hills.csv
+  channels.yaml                 what the loggers mean by their channels
+  van17_faults_before.yaml      fault memory and readiness, on the first revision
+  van17_faults_after.yaml       and on the second
+
+And where all of it is kept:
+
+  vault                         the chain of the van, entry by entry, with the very files
+  trust.yaml                    whose signatures count (these keys are no secret: they prove nothing)
+  checkpoint.txt                a checkpoint of the vault, as somebody else would keep it
 
 Things to try:
 
@@ -40,6 +60,12 @@ Things to try:
   caldiff identify *.bin *.hex *.s19 *.zip
   caldiff checksum van17_rev3.zip
   caldiff show van17_stock_read.bin ignition_base_gas
+
+  caldiff history van-17 --vault vault --trust trust.yaml
+  caldiff trace van17_readback.bin van17_read_after_update.hex --vault vault
+  caldiff verify --vault vault --trust trust.yaml --checkpoint checkpoint.txt
+  caldiff gate van17_rev2.s19 van17_rev3.zip --vault vault --trust trust.yaml
+  caldiff restore van-17 -o back_to_stock.bin --vault vault
 
 A real calibration that is wrong destroys engines and hurts people, and many changes are illegal on the road.
 """
@@ -53,10 +79,15 @@ def demo_files() -> Mapping[str, bytes]:
     header = RecordShape(length=32, header=b"van17 rev2", count=True, entry=0x00800000)
     return {
         "van17_stock_read.bin": dump_image(story.stock, format="binary"),
+        "van17_second_read.bin": dump_image(story.again, format="binary"),
         "van17_rev1.hex": dump_image(story.first, format="ihex", shape=RecordShape(length=32)),
         "van17_rev2.s19": dump_image(story.second, format="srec", shape=header),
+        "van17_readback.bin": dump_image(story.readback, format="binary"),
         "van17_rev3.zip": _zipped("hot_day_fix.bin", dump_image(story.third, format="binary")),
         "van17_read_after_update.hex": dump_image(story.newer, format="ihex", shape=other_tool),
+        **demo_logs(),
+        **demo_snapshots(),
+        "trust.yaml": trusted_keys(),
         "README.txt": README.encode("ascii"),
     }
 
@@ -87,9 +118,10 @@ def write_demo(folder: Path) -> tuple[Path, ...]:
         missing = [name for name, data in files.items() if not _there(folder / name, data)]
         for name in missing:
             _create(folder / name, files[name])
+        tell_vault(folder)
     except OSError as error:
         raise FileError(f"the demo cannot be written: {error.strerror}", file=error.filename or folder) from error
-    return tuple(folder / name for name in files)
+    return tuple(folder / name for name in (*files, VAULT, CHECKPOINT))
 
 
 def _there(path: Path, data: bytes) -> bool:

@@ -38,11 +38,13 @@ _UNEXPLAINED = 0x0083A51C
 
 @attrs.frozen(kw_only=True)
 class Story:
-    """The images, in the order in which they came."""
+    """The images, in the order in which they came. ``again`` and ``readback`` differ by learned values only."""
 
     stock: Image
+    again: Image
     first: Image
     second: Image
+    readback: Image
     third: Image
     newer: Image
 
@@ -55,8 +57,10 @@ def tell(old: Definition, new: Definition) -> Story:
     third = summed(_third(second, old), old)
     return Story(
         stock=stock,
+        again=_drifted(stock, old),
         first=first,
         second=second,
+        readback=_drifted(second, old, hours=0x0533),
         third=third,
         newer=_read(new, "2.30", _IDENTITY_230, POINTS_230, SURFACES_230),
     )
@@ -162,11 +166,11 @@ def _second(image: Image, definition: Definition) -> Image:
     return _changed(image, definition, "gas_injector_characteristic", lambda mg: 2.0 / (4.0 + mg))
 
 
-def _drifted(image: Image, definition: Definition) -> Image:
+def _drifted(image: Image, definition: Definition, *, hours: int = 0x051B) -> Image:
     """36 learned trims one step up, and the two low bytes of an hour counter."""
     learned = region(definition, "learned").start
     trims = image.read(learned + 0x10, 36)
-    return image.patched({learned + 0x10: bytes(b + 1 for b in trims), learned + 0x402: bytes.fromhex("051B")})
+    return image.patched({learned + 0x10: bytes(b + 1 for b in trims), learned + 0x402: hours.to_bytes(2, "big")})
 
 
 def _third(image: Image, definition: Definition) -> Image:

@@ -23,13 +23,21 @@ from caldiff.table.identity import identify
 
 GOLDEN = {
     "van17_stock_read.bin": "893d88f4b165a9f0a772c2b51e45fafc0372f56c2c25d8cc84dbad41d21881ec",
+    "van17_second_read.bin": "e7617c2a8fba3eabae2e289430921dccec0a4fc0c770bbb951d51ad3ef65f9c2",
     "van17_rev1.hex": "b1e7428408300b26ac61f52ab45c804894ce28b97d2c9d4cedb34486381e918d",
     "van17_rev2.s19": "f08f3b79ced5dbc30e4ee9e3efc11b87943fc37c2286158af74aa97f3bf23b79",
+    "van17_readback.bin": "306a45f61922cd0a66f71a6aaf69a3814302346d6e45a25f374826b5be4dfe72",
     "van17_rev3.zip": "b79a302596ffa49f583d8ca3e7336a7035fe497f0b58d0bc19a8f14035f1ea8c",
     "van17_read_after_update.hex": "00ed1a406bfaf3a7d3b0a28d4181eb4e2176b87a4434fb51df7d8eb6b2a94a65",
+    "van17_drive_town.csv": "20ee188b7aee6bedd57c4ce7e7b06966576e957def0db4b5f9fe61d00ac5724f",
+    "van17_drive_motorway.csv": "eefca97ba9c3eb69399d96a49b9d6f5e79ec52614e6e947672278fb6d54ddc0f",
+    "van17_drive_hills.csv": "51e2eae2c906ae5f02664c9be115c825db3b52597aee2727f5f6503e70f65ff6",
 }
 
-IMAGES = ("stock", "first", "second", "third", "newer")
+WORDS = {"channels.yaml", "van17_faults_before.yaml", "van17_faults_after.yaml", "trust.yaml", "README.txt"}
+"""files that are read, not reckoned"""
+
+IMAGES = ("stock", "again", "first", "second", "readback", "third", "newer")
 
 
 @pytest.fixture(params=IMAGES)
@@ -40,14 +48,17 @@ def case(
 
 
 def test_the_same_bytes_everywhere(files: Mapping[str, bytes]) -> None:
-    assert {n: hashlib.sha256(data).hexdigest() for n, data in files.items() if n != "README.txt"} == GOLDEN
+    assert {n: hashlib.sha256(files[n]).hexdigest() for n in GOLDEN} == GOLDEN
+    assert set(files) - set(GOLDEN) == WORDS
 
 
 def test_the_files_hold_the_images(files: Mapping[str, bytes], story: Story, tmp_path: Path) -> None:
     formats = {
         "van17_stock_read.bin": ("binary", None, ()),
+        "van17_second_read.bin": ("binary", None, ()),
         "van17_rev1.hex": ("ihex", None, ()),
         "van17_rev2.s19": ("srec", None, ()),
+        "van17_readback.bin": ("binary", None, ()),
         "van17_rev3.zip": ("binary", "zip", ()),
         "van17_read_after_update.hex": ("ihex", None, ("lines end in CR LF",)),
     }

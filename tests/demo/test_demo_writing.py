@@ -10,19 +10,29 @@ from caldiff.errors import FileError
 
 NAMES = [
     "van17_stock_read.bin",
+    "van17_second_read.bin",
     "van17_rev1.hex",
     "van17_rev2.s19",
+    "van17_readback.bin",
     "van17_rev3.zip",
     "van17_read_after_update.hex",
+    "van17_drive_town.csv",
+    "van17_drive_motorway.csv",
+    "van17_drive_hills.csv",
+    "channels.yaml",
+    "van17_faults_before.yaml",
+    "van17_faults_after.yaml",
+    "trust.yaml",
     "README.txt",
 ]
+KEPT = ["vault", "checkpoint.txt"]
 
 
 def test_into_a_folder_that_is_not_there(tmp_path: Path, files: Mapping[str, bytes]) -> None:
     folder = tmp_path / "a" / "demo"
     paths = write_demo(folder)
-    assert paths == tuple(folder / n for n in NAMES)
-    assert {p.name: p.read_bytes() for p in folder.iterdir()} == files
+    assert paths == tuple(folder / n for n in (*NAMES, *KEPT))
+    assert {p.name: p.read_bytes() for p in folder.iterdir() if p.name not in KEPT} == files
 
 
 def test_twice_touches_nothing(tmp_path: Path) -> None:
@@ -57,5 +67,5 @@ def test_a_folder_that_is_a_file(tmp_path: Path) -> None:
 def test_the_text_says_that_it_is_invented_and_names_every_file(files: Mapping[str, bytes]) -> None:
     text = files["README.txt"].decode("ascii")
     assert "INVENTED" in text
-    for name in NAMES[:-1]:
+    for name in (*NAMES[:-1], *KEPT):
         assert name in text
