@@ -17,7 +17,7 @@ from caldiff.gate.trust_file import load_trust
 from caldiff.trace.verification import verify
 from caldiff.vault.vault import Vault
 
-HEAD = "d6243b665cdbaad9bcc717aa8179986a69edfa8a91ebd397d753bff976590a34"
+HEAD = "637d54be1f8b6948cef16f0e4fe7348313c90dd629bb06465f02626d8a403600"
 
 
 @pytest.fixture(scope="module")
