@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import re
+import select
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -35,6 +39,7 @@ STEPS = (
     ("return",),
 )
 KINDS = [step[0] for step in STEPS]
+TRUST = "trust: 1\nname: shop\nkeys:\n  - {{name: Bo Example, key: '{}', roles: [approver]}}\n"
 Run = Callable[..., Any]
 
 
@@ -295,6 +300,21 @@ def test_a_pinned_unit_that_is_gone_fails(call: Run, vault: Path) -> None:
     assert "other" in answer.out
 
 
+def test_a_level_that_is_asked_for_and_cannot_be_proven_fails(call: Run, vault: Path, tmp_path: Path) -> None:
+    made = checked(call("key", "new", str(tmp_path / "key"), "--json").out, "key")
+    trust = tmp_path / "keys.yaml"
+    trust.write_text(TRUST.format(made["public"]), encoding="utf-8")
+    for extra, status in (((), 0), (("--level", "signatures"), 1)):  # nothing is signed
+        answer = call("verify", "--trust", str(trust), *extra, CALDIFF_VAULT=str(vault))
+        assert answer.status == status, answer
+        assert ("! This vault does not hold: signatures of van17." in answer.out) == bool(status)
+    noted = head(call, vault, 9)
+    assert call("record", "baseline", "van18", STOCK, "--vault", str(vault)).status == 0
+    for extra, status in (((), 0), (("--level", "head"), 1), (("--level", "head", "van17"), 0)):  # van18 is not pinned
+        answer = call("verify", "--head", noted, *extra, CALDIFF_VAULT=str(vault))
+        assert answer.status == status, answer
+
+
 def test_a_vault_without_units_proves_nothing(call: Run, tmp_path: Path) -> None:
     assert call("vault", "init", str(tmp_path / "empty")).status == 0
     answer = call("verify", CALDIFF_VAULT=str(tmp_path / "empty"))
@@ -320,10 +340,7 @@ def test_a_key_signs_and_proves(call: Run, vault: Path, tmp_path: Path) -> None:
     assert answer.status == 0, answer
     assert made["fingerprint"] in answer.out
     trust = tmp_path / "keys.yaml"
-    trust.write_text(
-        f"trust: 1\nname: shop\nkeys:\n  - {{name: Bo Example, key: '{made['public']}', roles: [approver]}}\n",
-        encoding="utf-8",
-    )
+    trust.write_text(TRUST.format(made["public"]), encoding="utf-8")
     answer = call("verify", "--level", "signatures", "--trust", str(trust), CALDIFF_VAULT=str(vault))
     assert answer.status == 0, answer
     assert (
@@ -369,3 +386,40 @@ def test_a_public_key_is_shown(call: Run, tmp_path: Path) -> None:
     answer = call("key", "show", "README.txt")
     assert answer.status == 2
     assert "README.txt" in answer.err
+
+
+def on_terminal(settings: dict[str, str], answers: list[bytes], *arguments: str) -> tuple[int, bytes]:
+    """Run a command with a terminal of its own, and answer each of its questions."""
+    pid, terminal = pty.fork()
+    if not pid:
+        os.execve(sys.executable, [sys.executable, "-m", "caldiff", *arguments], settings)  # noqa: S606 - our own command
+    said, left = b"", list(answers)
+    while select.select([terminal], [], [], 60)[0]:
+        try:
+            part = os.read(terminal, 4096)
+        except OSError:  # how Linux reports that the other end is closed
+            break
+        if not part:
+            break
+        said += part
+        if left and part.rstrip(b" ").endswith(b":"):
+            os.write(terminal, left.pop(0) + b"\n")
+    _, status = os.waitpid(pid, 0)
+    os.close(terminal)
+    return os.waitstatus_to_exitcode(status), said
+
+
+def test_a_passphrase_is_asked_for_on_a_terminal(settings: dict[str, str], tmp_path: Path) -> None:
+    key = tmp_path / "key"
+    status, said = on_terminal(settings, [b"horse", b"house"], "key", "new", str(key))
+    assert status == 2
+    assert b"not the same" in said
+    assert not key.exists()
+    status, said = on_terminal(settings, [b"horse", b"horse"], "key", "new", str(key))
+    assert status == 0, said
+    assert b"locked by its passphrase" in said
+    assert b"horse" not in said
+    for answer, expected in ((b"house", 2), (b"horse", 0)):
+        status, said = on_terminal(settings, [answer], "key", "show", str(key))
+        assert status == expected, said
+        assert b"passphrase of" in said
