@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import cached_property
-from typing import Protocol
+from typing import Any, Protocol
 
 import attrs
 
@@ -60,6 +60,8 @@ class Bench:
     trust: Trust | None = None
     known: frozenset[Digest] = frozenset()
     scans: Scans = attrs.field(init=False)
+    noted: dict[object, Any] = attrs.field(factory=dict, init=False)
+    """small answers that rules work out once for many files, by what they are of"""
     _compared: dict[tuple[Digest, Digest, Digest | None], Comparison] = attrs.field(factory=dict, init=False)
 
     @scans.default

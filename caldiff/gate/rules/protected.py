@@ -53,7 +53,7 @@ def _blind(case: Case, wanted: Protected, bears: Mapping[str, frozenset[str]]) -
 def _changed(case: Case, wanted: Protected) -> Iterator[Refusal]:
     """What was touched on the way from the baseline without an authority. Raises CaldiffError."""
     lasting = touched(case.against_baseline, wanted)
-    steps = [(one, touched(c, wanted)) for one in case.lineage[:-1] if (c := case.step(one)) is not None]
+    steps = [(one, _step(case, one, wanted)) for one in case.lineage[:-1]]
     for recorded, own in steps:
         named = _authorities(recorded)
         for word, what in own.items():
@@ -62,6 +62,19 @@ def _changed(case: Case, wanted: Protected) -> Iterator[Refusal]:
     for word, what in lasting.items():
         if not any(word in own for _, own in steps):  # no step is to blame, so the file's own entry answers for it
             yield _refusal(case.recorded, word, what)
+
+
+def _step(case: Case, recorded: Recorded, wanted: Protected) -> dict[str, tuple[str, int | None]]:
+    """What one step touched; noted, since every later revision asks for it again. Raises CaldiffError."""
+    if recorded is case.recorded:
+        comparison = case.step(recorded)
+        return {} if comparison is None else touched(comparison, wanted)
+    key = (RULE, recorded.entry.hash, None if case.definition is None else case.definition.digest)
+    if key not in case.bench.noted:
+        comparison = case.step(recorded)
+        case.bench.noted[key] = {} if comparison is None else touched(comparison, wanted)
+    noted: dict[str, tuple[str, int | None]] = case.bench.noted[key]
+    return noted
 
 
 def _authorities(recorded: Recorded) -> dict[str, str]:
