@@ -27,7 +27,6 @@ from caldiff.trace.kept import Kept
 
 if TYPE_CHECKING:
     from caldiff.canonical import Digest
-    from caldiff.image.limits import Limits
     from caldiff.ledger.chain import Chain
     from caldiff.table.calibration import Calibration
     from caldiff.table.personal import Key
@@ -70,7 +69,7 @@ def replay(
     chain: Chain,
     *,
     key: Key | None = None,
-    limits: Limits | None = None,
+    kept: Kept | None = None,
     progress: Progress | None = None,
 ) -> tuple[Finding, ...]:
     """Hold every entry against the files that it speaks of. Damage is told, never raised; everything found is a fault.
@@ -79,11 +78,11 @@ def replay(
         vault: that keeps the files.
         chain: of one unit.
         key: with it, what personal identity is matched by is reckoned again too, where it was made with this key.
-        limits: on images, as far as their files are not larger themselves.
+        kept: what the vault keeps, where it is open already: of several chains, definitions are then read once.
         progress: told how many entries are done, and of how many.
     """
     findings: list[Finding] = []
-    again = _Again(chain=chain, kept=Kept(vault, limits=limits), key=key)
+    again = _Again(chain=chain, kept=kept or Kept(vault), key=key)
     for number, entry in enumerate(chain.entries, start=1):
         try:
             findings += again.findings(entry)

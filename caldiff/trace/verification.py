@@ -12,12 +12,12 @@ from caldiff.canonical import Digest
 from caldiff.errors import CaldiffError
 from caldiff.ledger.chain import Chain, Head, head_findings
 from caldiff.ledger.finding import LEVELS, Finding, Level, Proof, proof_of
+from caldiff.trace.kept import Kept
 from caldiff.trace.signers import signature_findings, signature_states
 from caldiff.value import Shown, Value
 from caldiff.vault.appending import files_of
 
 if TYPE_CHECKING:
-    from caldiff.image.limits import Limits
     from caldiff.ledger.trust import Trust
     from caldiff.table.personal import Key
     from caldiff.vault.vault import Vault
@@ -80,7 +80,7 @@ def verify(  # noqa: PLR0913 - one keyword a thing that is asked for, or asked w
     pinned: Sequence[Head] = (),
     checkpoint: bytes | None = None,
     key: Key | None = None,
-    limits: Limits | None = None,
+    kept: Kept | None = None,
     progress: Progress | None = None,
 ) -> Verification:
     """Verify a vault. Damage is found and told, never raised.
@@ -93,7 +93,7 @@ def verify(  # noqa: PLR0913 - one keyword a thing that is asked for, or asked w
         pinned: heads that were noted elsewhere.
         checkpoint: one that was kept elsewhere.
         key: with it, what personal identity is matched by is reckoned again too.
-        limits: on images, as far as their files are not larger themselves.
+        kept: what the vault keeps, where it is open already: in several calls, definitions are then read once.
         progress: told how much is done and of how much: of all files, then of the entries of each unit.
 
     Raises:
@@ -106,7 +106,7 @@ def verify(  # noqa: PLR0913 - one keyword a thing that is asked for, or asked w
         pinned=tuple(pinned),
         checkpoint=checkpoint,
         key=key,
-        limits=limits,
+        kept=kept or Kept(vault),
         progress=progress,
     )
     return asked.answer(None if units is None else tuple(dict.fromkeys(units)))
@@ -122,7 +122,7 @@ class _Asked:
     pinned: tuple[Head, ...]
     checkpoint: bytes | None
     key: Key | None
-    limits: Limits | None
+    kept: Kept
     progress: Progress | None
 
     def answer(self, units: tuple[str, ...] | None) -> Verification:
@@ -200,7 +200,7 @@ class _Asked:
         elif "meaning" in self.levels:
             from caldiff.trace.replay import replay  # noqa: PLC0415 - brings numpy
 
-            again = replay(self.vault, chain, key=self.key, limits=self.limits, progress=self.progress)
+            again = replay(self.vault, chain, key=self.key, kept=self.kept, progress=self.progress)
             said.findings += again
             said.checked["meaning"] = f"{len(chain.recorded)} entries"
         if "signatures" in self.levels:

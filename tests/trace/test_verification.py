@@ -9,15 +9,19 @@ import pytest
 from trace_shop import FUEL, LEARNED, TIME, Shop, changed, image
 
 from caldiff.canonical import Digest
+from caldiff.definition.definition import Definition
 from caldiff.ledger.chain import Head
-from caldiff.ledger.entry import Changes, Draft, Revision
+from caldiff.ledger.entry import Changes, DefinitionFact, Draft, Revision
 from caldiff.ledger.finding import LEVELS, Level
 from caldiff.ledger.signing import PrivateKey
 from caldiff.ledger.trust import Trust, TrustedKey
+from caldiff.trace import kept as kept_module
 from caldiff.trace.history import history
+from caldiff.trace.kept import Kept
 from caldiff.trace.verification import Verification, verify
 from caldiff.vault.checkpoints import make_checkpoint
 from caldiff.vault.files import pack
+from caldiff.vault.vault import Vault
 
 ANNE, BERT = PrivateKey.of_seed(bytes([1]) * 32), PrivateKey.of_seed(bytes([2]) * 32)
 
@@ -81,6 +85,21 @@ def test_some_levels_of_some_units(told: Shop) -> None:
         "signatures": "not checked",
         "head": "not checked",
     }
+
+
+def test_what_is_open_already_is_read_once(told: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    loaded: list[str] = []
+    real = kept_module.definition_of
+
+    def counted(vault: Vault, fact: DefinitionFact) -> Definition:
+        loaded.append(fact.name)
+        return real(vault, fact)
+
+    monkeypatch.setattr(kept_module, "definition_of", counted)
+    kept = Kept(told.vault)
+    assert verify(told.vault, units=["van17"], kept=kept).held("meaning")
+    assert verify(told.vault, units=["bus4"], kept=kept).held("meaning")
+    assert loaded == ["made-1"]
 
 
 def test_an_empty_vault_proves_nothing(shop: Shop) -> None:
