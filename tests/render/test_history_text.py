@@ -69,7 +69,7 @@ def test_what_asks_for_attention_has_a_sign() -> None:
     assert [line.split()[1] for line in text.splitlines() if line.startswith("!")] == ["8"]
     below = [line.strip() for line in text.splitlines() if re.match(r" +! ", line)]
     assert [line.split()[1] for line in below] == ["code:", "caution:", "checksum:", "unexplained:"]
-    assert "over-temperature, and no authority" in joined(text)  # for emissions there is one
+    assert "are tagged over-temperature, and no authority" in joined(text)  # for emissions there is one
     assert "\x1b" not in text
     assert "\x1b[1;7m" in history_text(history(), Look(width=160, colours=256))
 
