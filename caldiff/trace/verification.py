@@ -131,8 +131,7 @@ class _Asked:
         names = there if units is None else units
         whole = [*self._bytes(units), *self._vault_head()]
         general += [finding for finding in whole if finding.unit not in names]
-        if units is None and "head" in self.levels:
-            general += [_missing(head) for head in self.pinned if head.unit not in names]
+        general += self._pinned_elsewhere(names, there)
         head_failed = any(finding.fault and finding.level == "head" and finding.unit is None for finding in whole)
         covered = {} if head_failed else self._covered()
         proofs = tuple(self._unit(unit, whole, covered, there=unit in there) for unit in names)
@@ -162,6 +161,13 @@ class _Asked:
         if self.checkpoint is None:
             return tree_findings(self.vault)
         return check(self.vault, self.checkpoint, self.trust)
+
+    def _pinned_elsewhere(self, names: Sequence[str], there: Sequence[str]) -> Iterator[Finding]:
+        """What is wrong with pinned units that are not asked for, or not there: a head that is given is looked at."""
+        for head in self.pinned if "head" in self.levels else ():
+            if head.unit not in names:
+                chain = self.vault.survey(head.unit)[0] if head.unit in there else None
+                yield from head_findings(chain, head) if chain is not None else (_missing(head),)
 
     def _covered(self) -> Mapping[str, int]:
         """The last entry of every unit that the checkpoint speaks of."""

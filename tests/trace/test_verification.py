@@ -189,6 +189,16 @@ def test_a_unit_that_is_gone(told: Shop) -> None:
     asked = verify(told.vault, units=["van17"], pinned=pinned)
     assert levels(asked, "van17")["links"][0] == "failed"
     assert [f.text for f in asked.findings] == ["the vault has no unit van17"]
+    other = verify(told.vault, units=["bus4"], pinned=pinned)
+    assert [f.text for f in other.general] == ["the pinned unit van17 is not in the vault"]
+
+
+def test_a_head_of_a_unit_that_was_not_asked_for_is_looked_at_all_the_same(told: Shop) -> None:
+    pinned = head(told)
+    assert verify(told.vault, units=["bus4"], pinned=[pinned]).sound
+    found = verify(told.vault, units=["bus4"], pinned=[attrs.evolve(pinned, hash=Digest.of(b""))])
+    assert [(f.unit, f.level, f.fault) for f in found.general] == [("van17", "head", True)]
+    assert not verify(told.vault, units=["bus4"], levels=["bytes"], pinned=[pinned]).general
 
 
 @pytest.mark.parametrize("unit", ["nobody", "../units/van17", "", "van17/", "."])
