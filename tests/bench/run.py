@@ -11,7 +11,17 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from report import show
 
-BENCHES = ("bench_process", "bench_diff", "bench_compiled", "bench_definition", "bench_image", "bench_checksum")
+BENCHES = (
+    "bench_process",
+    "bench_diff",
+    "bench_compiled",
+    "bench_definition",
+    "bench_image",
+    "bench_checksum",
+    "bench_vault",
+    "bench_vault_faults",
+    "bench_gate",
+)
 
 if __name__ == "__main__":
     wanted = sys.argv[1:] or BENCHES
