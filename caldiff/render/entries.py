@@ -56,6 +56,7 @@ _MEANS = {
     "": "another identity",
 }
 """what it means that an identity field differs, by what the field means"""
+_REFUSED = ": the default policy will refuse this (--authority {}='who')"
 _NAMES = 8
 """names that are listed"""
 
@@ -206,8 +207,9 @@ def alerts(entry: Entry, baseline: Entry | None) -> Iterator[Alert]:
     if isinstance(body, Readback) and body.finding == "other":
         yield "readback", "the unit holds something else than it should"
     if changes is not None and not isinstance(body, Readback | Repeat):
-        yield from _program(changes)
-        yield from _cautions(body, changes)
+        allowed = {name for name, _ in body.authorities} if isinstance(body, Revision) else set()
+        yield from _program(changes, allowed)
+        yield from _cautions(changes, allowed)
     if image is not None:
         yield from _checksums(image)
     if changes is not None and changes.unexplained:
@@ -237,17 +239,17 @@ def _comparable(new: Any, old: Any) -> bool:
     return new.text != old.text or (new.match is not None and old.match is not None)
 
 
-def _program(changes: Changes) -> Iterator[Alert]:
+def _program(changes: Changes, allowed: set[str]) -> Iterator[Alert]:
     if changes.code:
-        yield "code", f"{plural(changes.code, 'byte')} of the program itself changed"
+        refused = "" if allowed & set(changes.regions) else f", and no authority is named{_REFUSED.format('REGION')}"
+        yield "code", f"{plural(changes.code, 'byte')} of the program itself changed{refused}"
 
 
-def _cautions(body: Body, changes: Changes) -> Iterator[Alert]:
-    allowed = {name for name, _ in body.authorities} if isinstance(body, Revision) else set()
+def _cautions(changes: Changes, allowed: set[str]) -> Iterator[Alert]:
     missing = [tag for tag in CAUTION_TAGS if tag in changes.tags and tag not in allowed]
     if missing:
         tagged = f"changed tables are tagged {', '.join(missing)}, and no authority is named"
-        yield "caution", f"{tagged}: the default policy will refuse this (--authority TAG='who')"
+        yield "caution", tagged + _REFUSED.format("TAG")
 
 
 def _checksums(image: ImageFacts) -> Iterator[Alert]:

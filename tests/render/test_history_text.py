@@ -74,6 +74,21 @@ def test_what_asks_for_attention_has_a_sign() -> None:
     assert "\x1b[1;7m" in history_text(history(), Look(width=160, colours=256))
 
 
+def test_a_change_of_the_program_wants_an_authority_for_its_region() -> None:
+    changes = attrs.evolve(hand.ODD, regions=("program", "cal"), tags=())
+    for named, refused in ((), True), (("program", "the maker"), False), (("emissions", "x"), True):
+        body = Revision(
+            image=hand.image(),
+            parent=CHAIN[0].hash,
+            baseline=CHAIN[0].hash,
+            against_parent=changes,
+            against_baseline=changes,
+            authorities=(named,) if named else (),
+        )
+        label, text = next(iter(alerts(hand.entry(1, body, "x.bin"), CHAIN[0])))
+        assert (label, "default policy will refuse" in text) == ("code", refused)
+
+
 def test_signatures_and_remarks_are_told() -> None:
     state = SignatureState(keyid="SHA256:b", name=None, roles=(), state="unknown key", text="signed by a stranger")
     row = Row(
