@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from caldiff.canonical import Digest
@@ -12,7 +13,20 @@ from caldiff.ledger.finding import Finding
 from caldiff.ledger.link import Link, read_link
 from caldiff.ledger.linkage import linkage
 from caldiff.vault.appending import files_of
-from caldiff.vault.files import CHECKPOINT, ENTRY, MARK, MEND, OBJECT, entry_name, find, numbers, object_name, walk
+from caldiff.vault.files import (
+    ATTRIBUTES,
+    ATTRIBUTES_FILE,
+    CHECKPOINT,
+    ENTRY,
+    MARK,
+    MEND,
+    OBJECT,
+    entry_name,
+    find,
+    numbers,
+    object_name,
+    walk,
+)
 from caldiff.vault.soundness import belongs, fault_of, recovery
 
 if TYPE_CHECKING:
@@ -92,6 +106,26 @@ def byte_findings(vault: Vault, units: Iterable[str] | None, progress: Progress 
     if chosen is None:
         for name in sorted(name for name in there if not belongs(name.removesuffix(MEND))):
             yield Finding(level="bytes", text=_foreign(name), fault=False, file=name)
+        yield from _for_git(vault)
+
+
+def _for_git(vault: Vault) -> Iterator[Finding]:
+    """What git has to know of the vault, where it does not."""
+    try:
+        told = find(vault.folder, ATTRIBUTES_FILE)
+    except VaultError:
+        told = b""
+    if told is None and not _in_repository(vault.folder):
+        return
+    if ATTRIBUTES.strip() not in (told or b"").splitlines():
+        text = "git is not told to leave the vault's files as they are: it may change ends of lines, and merge"
+        hint = "put the line '* binary' there, unless a .gitattributes above it says so of this folder"
+        yield Finding(level="bytes", text=text, fault=False, file=ATTRIBUTES_FILE, hint=hint)
+
+
+def _in_repository(folder: str) -> bool:
+    path = Path(folder).absolute()
+    return any((one / ".git").exists() for one in (path, *path.parents))
 
 
 def _foreign(name: str) -> str:

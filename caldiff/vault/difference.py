@@ -7,9 +7,11 @@
         depth    differences from here to a file that is kept whole, this one counted
         format   the format that the file is written in, and ``shape``, its records', where that has any
         size     of the file
+        before, after   bytes of the file around the written image, where there are any (a zip that only stores it)
         segments [start, size] of each, where they are not those of the base
         move     what is added to the base's addresses, where that is not 0
-    deflated: number of runs; the gap before each; the length of each; the bytes of all runs
+    deflated: number of runs; the gap before each; the length of each; the bytes of all runs; the
+    bytes around the image
         numbers have 32 bits: of all gaps the lowest bytes stand first, then the next ones; so with the lengths
         a gap counts the bytes of the image, segment after segment, since the run before
         a byte is the image's less the base's, modulo 256; where the base has none, it counts as 0
@@ -31,6 +33,7 @@ from caldiff.errors import VaultError
 from caldiff.value import Plain
 
 __all__ = [
+    "AROUND",
     "DEEPEST",
     "LARGEST",
     "RUNS",
@@ -61,34 +64,40 @@ LARGEST = 64 << 20
 """bytes of an image that is kept as a difference"""
 SEGMENTS = 4096
 RUNS = 1 << 16
+AROUND = 1 << 17
+"""bytes of the file before the written image, and after it"""
 _HEAD_MOST = 1 << 17
 _SLACK = 1 << 20
 TOP = (1 << 53) - 1
 """the largest number that canonical JSON has; addresses of records end long before"""
 _REQUIRED = {"caldiff", "version", "base", "like", "depth", "format", "size"}
-_ALLOWED = _REQUIRED | {"shape", "segments", "move"}
+_ALLOWED = _REQUIRED | {"shape", "segments", "move", "before", "after"}
 
 
 class Flat(Plain):
     """An image as one run of bytes, segment after segment, and where the segments lie."""
 
-    __slots__ = ("data", "layout")
+    __slots__ = ("around", "data", "layout")
     layout: Layout
     data: bytearray
+    around: tuple[bytes, bytes]
+    """what stands before and after the image in its file"""
 
-    def __init__(self, *, layout: Layout, data: bytearray) -> None:
-        self._set(layout=layout, data=data)
+    def __init__(self, *, layout: Layout, data: bytearray, around: tuple[bytes, bytes] = (b"", b"")) -> None:
+        self._set(layout=layout, data=data, around=around)
 
 
 class Difference(Plain):
     """A difference as read; the module says what the fields are. ``body`` is still deflated."""
 
-    __slots__ = ("base", "body", "depth", "format", "like", "move", "segments", "shape", "size")
+    __slots__ = ("after", "base", "before", "body", "depth", "format", "like", "move", "segments", "shape", "size")
     base: Digest
     like: Read
     depth: int
     format: Written
     size: int
+    before: int
+    after: int
     shape: dict[str, Any] | None
     segments: Layout | None
     move: int
@@ -102,13 +111,15 @@ class Difference(Plain):
         depth: int,
         format: Written,  # noqa: A002 - the word of the form
         size: int,
+        before: int = 0,
+        after: int = 0,
         shape: dict[str, Any] | None = None,
         segments: Layout | None = None,
         move: int = 0,
         body: bytes,
     ) -> None:
         self._set(base=base, like=like, depth=depth, format=format, size=size)
-        self._set(shape=shape, segments=segments, move=move, body=body)
+        self._set(before=before, after=after, shape=shape, segments=segments, move=move, body=body)
 
     def dump(self) -> bytes:
         """The bytes of the file."""
@@ -125,8 +136,7 @@ class Difference(Plain):
             head["shape"] = self.shape
         if self.segments is not None:
             head["segments"] = self.segments
-        if self.move:
-            head["move"] = self.move
+        head |= {name: value for name in ("before", "after", "move") if (value := getattr(self, name))}
         return canonical_json(head) + b"\n" + self.body
 
 
@@ -161,6 +171,7 @@ def _checked(head: dict[str, Any], body: bytes) -> Difference:
     fine &= head["like"] in ("binary", "ihex", "srec", "titxt", "elf")
     fine &= head["format"] in ("binary", "ihex", "srec", "titxt")
     fine &= isinstance(head["base"], str)
+    fine &= _whole(head.get("before", 0), 0, AROUND) and _whole(head.get("after", 0), 0, AROUND)
     fine &= shape is None or (isinstance(shape, dict) and head["format"] != "binary")
     if not fine:
         raise ValueError
@@ -170,6 +181,8 @@ def _checked(head: dict[str, Any], body: bytes) -> Difference:
         depth=head["depth"],
         format=head["format"],
         size=head["size"],
+        before=head.get("before", 0),
+        after=head.get("after", 0),
         shape=shape,
         segments=None if segments is None else _layout(segments),
         move=move,
@@ -207,13 +220,16 @@ def applied(difference: Difference, base: Flat) -> Flat:
     flat = moved(base, difference.segments or base.layout, difference.move)
     if len(flat.data) > LARGEST:
         raise VaultError("the base is larger than a difference allows")
-    runs, values = _runs(difference.body, len(flat.data))
-    before = b"".join([flat.data[at:stop] for at, stop in runs])
-    after = memoryview(_sum(before, values))
+    runs, plain = _runs(difference.body, len(flat.data))
+    old = b"".join([flat.data[at:stop] for at, stop in runs])
+    if len(plain) != len(old) + difference.before + difference.after:
+        raise VaultError("the runs of the difference do not fit the image")
+    new = memoryview(_sum(old, plain[: len(old)]))
     start, data = 0, flat.data
     for at, stop in runs:
-        data[at:stop] = after[start : (start := start + stop - at)]
-    return flat
+        data[at:stop] = new[start : (start := start + stop - at)]
+    behind = len(old) + difference.before
+    return Flat(layout=flat.layout, data=data, around=(plain[len(old) : behind], plain[behind:]))
 
 
 def moved(base: Flat, layout: Layout, move: int) -> Flat:
@@ -242,7 +258,7 @@ def _overlaps(old: Layout, new: Layout, move: int) -> Iterator[tuple[int, int, i
 
 
 def _runs(body: bytes, held: int) -> tuple[list[tuple[int, int]], bytes]:
-    """The runs as places in the flat image, and their bytes."""
+    """The runs as places in the flat image, and what follows: their bytes, and those around the image."""
     inflate = zlib.decompressobj(-zlib.MAX_WBITS)
     try:
         plain = inflate.decompress(body, held + _SLACK)
@@ -257,7 +273,7 @@ def _runs(body: bytes, held: int) -> tuple[list[tuple[int, int]], bytes]:
     numbers = [0] * (2 * many)
     numbers[::2], numbers[1::2] = _numbers(plain[4:], many), _numbers(plain[4 + 4 * many :], many)
     bounds = list(accumulate(numbers))
-    if (bounds[-1] if bounds else 0) > held or sum(numbers[1::2]) != len(values):
+    if (bounds[-1] if bounds else 0) > held:
         raise VaultError("the runs of the difference do not fit the image")
     return list(zip(bounds[::2], bounds[1::2], strict=True)), values
 

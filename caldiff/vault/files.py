@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ASIDE",
+    "ATTRIBUTES",
+    "ATTRIBUTES_FILE",
     "CHECKPOINT",
     "ENTRY",
     "GZIP_MOST",
@@ -37,6 +39,7 @@ __all__ = [
     "folders",
     "fresh_folder",
     "get",
+    "has_numbered",
     "load",
     "numbers",
     "object_name",
@@ -51,6 +54,9 @@ __all__ = [
 MARK = "vault.json"
 MEND = ".mend"
 ASIDE = "aside"
+ATTRIBUTES_FILE = ".gitattributes"
+ATTRIBUTES = b"* binary\n"
+"""What a git repository has to know of a vault: its files are as they are, and never merged."""
 ENTRY = re.compile(r"units/([A-Za-z0-9][A-Za-z0-9._-]{0,63})/([0-9]{6})\.json\.gz")
 OBJECT = re.compile(r"objects/([0-9a-f]{2})/(\1[0-9a-f]{62})(|\.gz|\.diff)")
 CHECKPOINT = re.compile(r"checkpoints/([0-9]{6})\.json\.gz")
@@ -59,7 +65,7 @@ NUMBERS = 1_000_000
 GZIP_MOST = 256 << 20
 """bytes that a gzipped file may unpack to"""
 
-_PASSED_OVER = {".git", ".gitattributes", ".gitignore", ASIDE}
+_PASSED_OVER = {".git", ATTRIBUTES_FILE, ".gitignore", ASIDE}
 _GZIP_HEAD = b"\x1f\x8b\x08\0\0\0\0\0\x02\xff"
 """Deflated, no name, no time, strongest, system unknown: so that equal bytes make equal files everywhere."""
 
@@ -156,6 +162,14 @@ def numbers(folder: str, name: str) -> list[int]:
     except OSError as error:
         raise trouble("the folder cannot be read", path, error) from error
     return sorted(int(one[:6]) for one in found if re.fullmatch(r"[0-9]{6}\.json\.gz", one))
+
+
+def has_numbered(folder: str, name: str) -> bool:
+    """Whether a folder of the vault has a numbered file, or the recovery data of one."""
+    try:
+        return any(re.fullmatch(r"[0-9]{6}\.json\.gz(\.mend)?", one) for one in os.listdir(place(folder, name)))  # noqa: PTH208 - as above
+    except OSError as error:
+        raise trouble("the folder cannot be read", place(folder, name), error) from error
 
 
 def folders(folder: str, name: str) -> list[str]:

@@ -59,6 +59,12 @@ def written(flat: Flat, difference: Difference) -> bytes | memoryview:
     Raises:
         VaultError: it cannot be written so. No ``file``.
     """
+    before, after = flat.around
+    image = _image(flat, difference)
+    return before + image + after if before or after else image
+
+
+def _image(flat: Flat, difference: Difference) -> bytes | memoryview:
     if difference.format == "binary":
         if len(flat.layout) != 1:
             raise VaultError("a raw binary cannot have gaps")

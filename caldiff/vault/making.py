@@ -11,33 +11,43 @@ import numpy.typing as npt
 from caldiff.canonical import Digest
 from caldiff.image.model import Image
 from caldiff.image.writing import dump_image
-from caldiff.vault.difference import DEEPEST, LARGEST, RUNS, SEGMENTS, TOP, Difference, Flat, Layout, moved
+from caldiff.vault.difference import AROUND, DEEPEST, LARGEST, RUNS, SEGMENTS, TOP, Difference, Flat, Layout, moved
 from caldiff.vault.flat import plain_shape
 
-__all__ = ["difference_against", "fits_difference"]
+__all__ = ["around", "difference_against"]
 
 _CLOSE = 4
 """Equal bytes that do not part a run: they cost less inside it than another run does."""
 _WORD = 8
 
 
-def fits_difference(data: bytes, image: Image) -> bool:
-    """Whether the image, written in its format and shape, is these very bytes, and not too large."""
+def around(data: bytes, image: Image) -> tuple[bytes, bytes] | None:
+    """What of a file stands before and after its image, written in its format and shape: mostly nothing.
+
+    None where the image does not stand in the file so (an ELF, or it is deflated), or is too large.
+    """
     source = image.source
-    if source is None or source.container is not None or source.format == "elf" or not image.segments:
-        return False
+    if source is None or source.format == "elf" or not image.segments:
+        return None
     if image.size > LARGEST or len(image.segments) > SEGMENTS or len(data) > 5 * LARGEST:
-        return False
-    if source.format == "binary":
-        return len(image.segments) == 1 and image.segments[0].data == data
-    return dump_image(image) == data
+        return None
+    if source.format == "binary" and len(image.segments) > 1:
+        return None
+    core = dump_image(image)
+    at = 0 if data == core else data.find(core)
+    if at < 0 or max(at, len(data) - at - len(core)) > AROUND:
+        return None
+    return data[:at], data[at + len(core) :]
 
 
-def difference_against(image: Image, size: int, near: Image, base: Digest, depth: int) -> Difference | None:
+def difference_against(  # noqa: PLR0913 - one keyword a fact
+    image: Image, outside: tuple[bytes, bytes], *, size: int, near: Image, base: Digest, depth: int
+) -> Difference | None:
     """The difference of an image from a near one.
 
     Args:
-        image: of a file that :func:`fits_difference`.
+        image: of a file in which it stands.
+        outside: what is :func:`around` it there.
         size: of that file.
         near: the other image, with its source.
         base: digest of its file.
@@ -50,7 +60,7 @@ def difference_against(image: Image, size: int, near: Image, base: Digest, depth
         return None
     new, old = _flat(image), _flat(near)
     move = _shift(near) - _shift(image)
-    body = _body(moved(old, new.layout, move).data, new.data) if abs(move) <= TOP else None
+    body = _body(moved(old, new.layout, move).data, new.data, b"".join(outside)) if abs(move) <= TOP else None
     if body is None:
         return None
     return Difference(
@@ -59,6 +69,8 @@ def difference_against(image: Image, size: int, near: Image, base: Digest, depth
         depth=depth,
         format=image.source.format,
         size=size,
+        before=len(outside[0]),
+        after=len(outside[1]),
         shape=None if image.source.format == "binary" else plain_shape(image.source.shape),
         segments=None if new.layout == old.layout else new.layout,
         move=move,
@@ -77,12 +89,12 @@ def _flat(image: Image) -> Flat:
     return Flat(layout=layout, data=bytearray().join(segment.data for segment in image.segments))
 
 
-def _body(old: bytearray, new: bytearray) -> bytes | None:
-    """The runs, deflated; None where they are too many."""
+def _body(old: bytearray, new: bytearray, outside: bytes) -> bytes | None:
+    """The runs and what is around the image, deflated; None where they are too many."""
     one, other = np.frombuffer(old, dtype=np.uint8), np.frombuffer(new, dtype=np.uint8)
     places = _differing(one, other)
     if not len(places):
-        return _deflated(bytes(4))
+        return _deflated(bytes(4) + outside)
     breaks = np.flatnonzero(np.diff(places) > _CLOSE)
     starts = places[np.concatenate(([0], breaks + 1))]
     stops = places[np.concatenate((breaks, [len(places) - 1]))] + 1
@@ -92,7 +104,7 @@ def _body(old: bytearray, new: bytearray) -> bytes | None:
     lengths = _planes(stops - starts)
     values = other - one
     runs = [values[a:b].tobytes() for a, b in zip(starts.tolist(), stops.tolist(), strict=True)]
-    return _deflated(b"".join([len(starts).to_bytes(4, "little"), gaps, lengths, *runs]))
+    return _deflated(b"".join([len(starts).to_bytes(4, "little"), gaps, lengths, *runs, outside]))
 
 
 def _differing(one: npt.NDArray[np.uint8], other: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:

@@ -8,7 +8,7 @@ from contextlib import suppress
 
 from caldiff.canonical import Digest
 from caldiff.errors import VaultError
-from caldiff.vault.difference import DEEPEST, Difference, Flat, Read, applied, read_difference
+from caldiff.vault.difference import Difference, Flat, Read, applied, read_difference
 from caldiff.vault.files import GZIP_MOST, MEND, add_mend, find, get, load, object_name, pack, place, put, unpack
 from caldiff.vault.flat import flat_of, written
 
@@ -317,9 +317,10 @@ class Objects:
         """The smallest difference against a kept image that gives the very bytes back; None where none does."""
         if image is None or not near:
             return None
-        from caldiff.vault.making import difference_against, fits_difference  # noqa: PLC0415 - imports numpy
+        from caldiff.vault.making import around, difference_against  # noqa: PLC0415 - imports numpy
 
-        if not fits_difference(data, image):
+        outside = around(data, image)
+        if outside is None:
             return None
         found: list[Difference] = []
         for base, other in near.items():
@@ -327,7 +328,7 @@ class Objects:
                 depth = self.depth(base) + 1
             except VaultError:
                 continue
-            made = difference_against(image, len(data), other, base, depth) if depth <= DEEPEST else None
+            made = difference_against(image, outside, size=len(data), near=other, base=base, depth=depth)
             found += [] if made is None else [made]
         for difference in sorted(found, key=lambda one: len(one.body)):
             packed = difference.dump()

@@ -12,6 +12,8 @@ from caldiff.errors import CaldiffError, LedgerError, VaultError
 from caldiff.ledger.dsse import opened
 from caldiff.ledger.link import Link, check_unit, read_link
 from caldiff.vault.files import (
+    ATTRIBUTES,
+    ATTRIBUTES_FILE,
     MARK,
     MEND,
     entry_name,
@@ -19,6 +21,7 @@ from caldiff.vault.files import (
     folders,
     fresh_folder,
     get,
+    has_numbered,
     numbers,
     place,
     put,
@@ -42,8 +45,6 @@ Progress = Callable[[int, int], None]
 
 ENTRY_MOST = 32 << 20
 """bytes that an entry's envelope may have"""
-_ATTRIBUTES = b"* binary\n"
-"""What a git repository has to know of a vault: its files are as they are, and never merged."""
 
 
 class Vault:
@@ -85,8 +86,8 @@ class Vault:
         fresh_folder(path)
         if not put(path, MARK, canonical_json(mark) + b"\n"):
             raise VaultError("this folder is a vault already", file=path)
-        if find(path, ".gitattributes") is None:
-            put(path, ".gitattributes", _ATTRIBUTES, mend=False)
+        if find(path, ATTRIBUTES_FILE) is None:
+            put(path, ATTRIBUTES_FILE, ATTRIBUTES, mend=False)
         return cls.open(path)
 
     @classmethod
@@ -114,12 +115,15 @@ class Vault:
     # ------------------------------------------------------------------------------------------------------- entries
 
     def units(self) -> tuple[str, ...]:
-        """The ids of all units, sorted.
+        """The ids of all units that have an entry, or that had one, as its recovery data tells; sorted.
+
+        An empty folder is none: a process killed before its first entry stood has left it.
 
         Raises:
-            VaultError: the folder cannot be read.
+            VaultError: a folder cannot be read.
         """
-        return tuple(unit for unit in folders(self.folder, "units") if _is_unit(unit))
+        found = (unit for unit in folders(self.folder, "units") if _is_unit(unit))
+        return tuple(unit for unit in found if has_numbered(self.folder, f"units/{unit}"))
 
     def link(self, unit: str, sequence: int) -> Link:
         """One entry of a unit as a link, by itself.

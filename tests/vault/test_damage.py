@@ -205,6 +205,35 @@ def test_strange_files_are_remarks(vault: Vault) -> None:
     assert files(Path(vault.folder)) == before
 
 
+def test_what_git_has_to_know_is_looked_at(vault: Vault) -> None:
+    attributes = Path(vault.folder, ".gitattributes")
+    assert attributes.read_bytes() == b"* binary\n"
+    attributes.unlink()
+    assert list(vault.byte_findings()) == []
+    Path(vault.folder, ".git").mkdir()
+    for text in (None, b"", b"* binarx\n", b"# * binary\n"):
+        if text is not None:
+            attributes.write_bytes(text)
+        [finding] = vault.byte_findings()
+        assert (finding.file, finding.fault) == (".gitattributes", False)
+    attributes.write_bytes(b"*.md text\n* binary\n")
+    assert list(vault.byte_findings()) == []
+
+
+def test_a_folder_without_an_entry_is_no_unit(vault: Vault) -> None:
+    """A process killed at the first entry of a unit leaves it so."""
+    folder = Path(vault.folder, "units/van19")
+    folder.mkdir()
+    assert vault.units() == ("van17", "van18")
+    (folder / ".000000.json.gz.aabbccdd.part").write_bytes(b"half")
+    assert vault.units() == ("van17", "van18")
+    assert [f.fault for f in vault.byte_findings()] == [False]
+    baseline(vault, "van19", stock(1))
+    assert vault.units() == ("van17", "van18", "van19")
+    (folder / "000000.json.gz").unlink()
+    assert vault.units() == ("van17", "van18", "van19")
+
+
 def test_a_file_that_no_entry_names_is_a_remark(vault: Vault) -> None:
     vault.keep(b"stray")
     [finding] = vault.byte_findings()

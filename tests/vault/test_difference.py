@@ -7,8 +7,10 @@ import tracemalloc
 import zlib
 from collections.abc import Iterator
 from hashlib import sha256
+from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from zipfile import ZIP_DEFLATED, ZipFile
 
 import pytest
 from hypothesis import given, reject
@@ -19,6 +21,7 @@ from caldiff.errors import CaldiffError, VaultError
 from caldiff.image.model import Format, Image, RecordShape, Segment
 from caldiff.image.reading import read_image
 from caldiff.image.writing import dump_image
+from caldiff.vault import difference as difference_module
 from caldiff.vault.difference import DEEPEST, Difference, Flat, applied, moved, read_difference
 from caldiff.vault.flat import flat_of, written
 from caldiff.vault.vault import Vault
@@ -180,6 +183,49 @@ def test_without_another_base_a_deep_one_is_passed_over(vault: Vault) -> None:
     assert vault.form(Digest.of(files[-1])) == "whole"
 
 
+@pytest.mark.parametrize("kind", ["binary", "ihex"])
+def test_an_image_that_a_zip_only_stores_costs_its_changes_and_the_zip_around_it(vault: Vault, kind: Format) -> None:
+    image = Image.of(binary(20 + len(kind)), start=0 if kind == "binary" else 0x8000)
+    stock = dump_image(image, format=kind)
+    changed_file = dump_image(image.patched({image.start + 999: b"abc"}), format=kind)
+    again = dump_image(image.patched({image.start + 999: b"abd"}), format=kind)
+    room = BytesIO()
+    with ZipFile(room, "w") as packed:
+        packed.writestr("rev.img", changed_file)
+        packed.writestr("readme.txt", "invented")
+    base = vault.keep(stock, whole=True)
+    middle = vault.keep(room.getvalue(), image=read_image(changed_file), near={})
+    assert vault.form(middle) != "difference"
+    room.write(b"\0")
+    zipped = room.getvalue() + b"the end"
+    near = read_image(stock)
+    digest = vault.keep(zipped, image=read_image(changed_file), near={base: near})
+    assert vault.form(digest) == "difference"
+    assert size_of(vault, digest) < 1000
+    assert vault.fetch(digest) == zipped
+    # and what differs from that one has nothing around it
+    last = vault.keep(again, image=read_image(again), near={digest: read_image(changed_file)})
+    assert (difference(vault, last).base, difference(vault, last).before) == (digest, 0)
+    assert dict(vault.fetch_many([last, digest])) == {last: again, digest: zipped}
+
+
+def test_an_image_that_a_zip_deflates_is_kept_as_it_came(vault: Vault) -> None:
+    stock = binary(31)
+    room = BytesIO()
+    with ZipFile(room, "w", ZIP_DEFLATED) as packed:
+        packed.writestr("rev.bin", poked(stock, 9))
+    base = vault.keep(stock, whole=True)
+    image = read_image(room.getvalue())
+    assert image.source is not None
+    assert image.source.container == "zip"
+    digest = vault.keep(room.getvalue(), image=image, near={base: read_image(stock)})
+    assert (vault.form(digest), vault.fetch(digest)) == ("whole", room.getvalue())
+    # a base all the same
+    mine = poked(stock, 10)
+    last = vault.keep(mine, image=read_image(mine), near={digest: image})
+    assert (vault.form(last), vault.fetch(last)) == ("difference", mine)
+
+
 def test_a_base_that_is_not_what_it_is_said_to_be_does_no_harm(vault: Vault) -> None:
     stock = binary(14)
     base = vault.keep(stock, whole=True)
@@ -325,6 +371,10 @@ GOOD = body(runs([0], [1]) + b"\1")
         line(shape={}) + GOOD,
         line(format="ihex", shape=[]) + GOOD,
         line(move=-(2**53) + 1).replace(b"991", b"999") + GOOD,
+        line(before=-1) + GOOD,
+        line(before=1) + GOOD,
+        line(after=1 << 20) + GOOD,
+        line(after=True) + GOOD,
         line(segments=[]) + GOOD,
         line(segments=[[0]]) + GOOD,
         line(segments=[[0, 0]]) + GOOD,
@@ -350,6 +400,34 @@ GOOD = body(runs([0], [1]) + b"\1")
 def test_what_makes_no_sense_is_refused(data: bytes) -> None:
     with pytest.raises(VaultError):
         written(applied(read_difference(data), flat(b"sixsix")), read_difference(data))
+
+
+def test_a_depth_that_does_not_fall_is_refused(vault: Vault) -> None:
+    """Else a chain could be as long as whoever wrote it liked."""
+    files = [binary(40)]
+    vault.keep(files[0], whole=True)
+    for n in range(2):
+        files.append(poked(files[-1], n))
+        vault.keep(files[-1], image=read_image(files[-1]), near={Digest.of(files[-2]): read_image(files[-2])})
+    last = Digest.of(files[-1])
+    path = next(Path(vault.folder).rglob(f"{last.hex}.diff"))
+    was = path.read_bytes()
+    assert b'"depth":2' in was
+    path.write_bytes(was.replace(b'"depth":2', b'"depth":1'))
+    with pytest.raises(VaultError, match="does not agree"):
+        vault.fetch(last)
+    restored = dict(vault.fetch_many([Digest.of(one) for one in files]))
+    assert isinstance(restored.pop(last), VaultError)
+    assert list(restored.values()) == files[:2]
+    path.write_bytes(was)
+
+
+def test_a_base_too_large_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    read = read_difference(line() + GOOD)
+    monkeypatch.setattr(difference_module, "LARGEST", 6)
+    applied(read, flat(b"sixsix"))
+    with pytest.raises(VaultError, match="larger than"):
+        applied(read, flat(b"sevense"))
 
 
 def test_a_bomb_is_refused_in_bounded_memory() -> None:
