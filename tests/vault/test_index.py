@@ -267,6 +267,14 @@ def test_a_hit_whose_entry_has_changed_unseen_is_not_confirmed(vault: Vault) -> 
     assert index.confirmed(hit) is None
 
 
+def test_a_hit_with_another_hash_is_not_confirmed(vault: Vault) -> None:
+    index = opened(vault, None)
+    (hit,) = index.by_file(Digest.of(stock(1)))
+    assert index.confirmed(hit) is not None
+    assert index.confirmed(Hit(unit=hit.unit, sequence=hit.sequence, hash=Digest.of(b"another"))) is None
+    assert index.confirmed(Hit(unit=hit.unit, sequence=99, hash=hit.hash)) is None
+
+
 def test_strange_files_among_the_entries_are_passed_over(vault: Vault) -> None:
     folder = Path(vault.folder) / "units" / "van17"
     for name in ("000009.json", ".000009.json.gz.ab12.part", "9.json.gz", "note.txt", "x00009.json.gz"):
@@ -357,7 +365,9 @@ def test_a_sealed_database_that_is_no_good_is_no_error(vault: Vault, tmp_path: P
     index = opened(vault, cache)
     index.base.execute(spoil)
     index.save()
-    assert answers(opened(vault, cache)) == WHOLE
+    again = opened(vault, cache)
+    assert answers(again) == WHOLE
+    assert again.base.execute("SELECT count(*) FROM sketch").fetchone() == (0,)
 
 
 def test_a_sealed_body_that_is_no_database_is_no_error(vault: Vault, tmp_path: Path) -> None:

@@ -96,6 +96,13 @@ def test_the_nearest_come_first_and_what_shares_nothing_does_not(index: Index) -
     assert units(index, b"") == []
 
 
+def test_what_shares_nothing_is_not_told_even_of_a_family_that_is_like_it(index: Index) -> None:
+    """The one block that is shared is one in which two of the three images of the family differ from the first."""
+    Alike(index).fill()
+    asked = stock(9)[: 3 * BLOCK] + stock(1)[3 * BLOCK : 4 * BLOCK] + stock(9)[4 * BLOCK :]
+    assert units(index, asked) == [("one", 39, 1)]
+
+
 def test_images_that_are_alike_take_what_they_differ_by(index: Index) -> None:
     Alike(index).fill()
     rows = index.base.execute("SELECT base IS NULL, length(data) FROM sketch ORDER BY length(data)").fetchall()
