@@ -37,7 +37,7 @@ _OFTEN = 500
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class Likeness(Value):
-    """How far a kept image is: blocks of 256 bytes that differ, and blocks that are the same, erased ones not counted."""
+    """How far a kept image is: blocks of 256 bytes that differ, and that are the same, erased ones not counted."""
 
     content: Digest
     differing: int
