@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from fractions import Fraction
 
 import numpy as np
 
 from caldiff.definition.model import Limits, Linear
 from caldiff.definition.number import shown_number
-from caldiff.gate.policy import Limit, Most, Step, Tables
+from caldiff.gate.policy import HUGE, Limit, Most, Step, Tables
 from caldiff.gate.sizes import Mask, Side, exceeding, is_number
 from caldiff.gate.verdict import Refusal
 from caldiff.table.model import Table
@@ -18,8 +17,6 @@ from caldiff.table.scale import beyond
 __all__ = ["AXES", "axis_refusals", "limit_refusals", "misfit", "some_cells", "step_refusals"]
 
 AXES = "axes"
-_HUGE = Fraction(10) ** 300
-"""a limit that no value of a table reaches, where a side has none"""
 _AXIS_PROBLEMS = {"axis-not-rising", "count-beyond-room", "not-a-number"}
 
 
@@ -53,31 +50,31 @@ def limit_refusals(table: Table, limit: Limit, where: Mask | None = None) -> Ite
         yield wrong
     if wrong is not None or not is_number(table):
         return
-    asked = [(Limits(low=_or(limit.low, -_HUGE), high=_or(limit.high, _HUGE)), "the policy's limits")]
+    asked = [] if limit.bounds is None else [(limit.bounds, "the policy's limits")]
     own = table.spec.effective_limits
     if limit.defined and own is not None:
         asked.append((own, "the definition's limits"))
-    whole = isinstance(table.spec.scaling.conversion, Linear) and table.spec.cells.type.kind != "f"
-    physical = None if whole else table.physical  # each integer has a value, which need not be reckoned
+    physical = None
+    if not isinstance(table.spec.scaling.conversion, Linear) or table.spec.cells.type.kind == "f":
+        physical = table.physical
+        text = f"of table {table.name} without a value"
+        yield from some_cells(table, _where(~np.isfinite(physical), where), "limits", text, "a number")
     for limits, whose in asked:
         outside = beyond(table.spec.scaling, limits, table.raw, table.spec.cells.type, physical)
-        mask = np.zeros(table.raw.shape, np.bool_) if physical is None else np.asarray(~np.isfinite(physical))
         if outside is not None:
-            mask = np.asarray(mask | outside)
-        if where is not None:
-            mask = np.asarray(mask & where)
-        text = f"of table {table.name} beyond {whose}"
-        yield from some_cells(table, mask, "limits", text, f"{_bounds(limits)} {table.unit}".strip())
+            text = f"of table {table.name} beyond {whose}"
+            wanted = f"{_bounds(limits)} {table.unit}"
+            yield from some_cells(table, _where(outside, where), "limits", text, wanted)
 
 
-def _or(value: Fraction | None, other: Fraction) -> Fraction:
-    return other if value is None else value
+def _where(mask: Mask, where: Mask | None) -> Mask:
+    return np.asarray(mask if where is None else mask & where)
 
 
 def _bounds(limits: Limits) -> str:
-    if limits.low == -_HUGE:
-        return f"at most {shown_number(limits.high)}" if limits.high != _HUGE else "a number"
-    if limits.high == _HUGE:
+    if limits.low == -HUGE:
+        return f"at most {shown_number(limits.high)}"
+    if limits.high == HUGE:
         return f"at least {shown_number(limits.low)}"
     return f"{shown_number(limits.low)} to {shown_number(limits.high)}"
 

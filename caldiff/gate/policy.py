@@ -7,18 +7,20 @@ from __future__ import annotations
 
 from fnmatch import fnmatchcase
 from fractions import Fraction
+from functools import cached_property
 from typing import Literal
 
 import attrs
 
 from caldiff.canonical import Digest
-from caldiff.definition.model import TableSpec
+from caldiff.definition.model import Limits, TableSpec
 from caldiff.ledger.entry import Kind
 from caldiff.ledger.finding import Level
 from caldiff.ledger.trust import Role
 from caldiff.value import Value
 
 __all__ = [
+    "HUGE",
     "Approvals",
     "Change",
     "Checksums",
@@ -36,6 +38,10 @@ __all__ = [
     "Tables",
     "Traceability",
 ]
+
+
+HUGE = Fraction(10) ** 300
+"""a limit that no table's value reaches"""
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -138,6 +144,13 @@ class Limit(Value):
     defined: bool = False
     cells: Literal["all", "changed"] = "all"
     """``changed``: only cells that differ from the baseline"""
+
+    @cached_property
+    def bounds(self) -> Limits | None:
+        """``low`` and ``high``, the one that is not set far beyond all values; None where neither is."""
+        if self.low is None and self.high is None:
+            return None
+        return Limits(low=-HUGE if self.low is None else self.low, high=HUGE if self.high is None else self.high)
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)

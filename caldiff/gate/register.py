@@ -178,6 +178,7 @@ class VaultSource:
                 trust=self.trust,
                 pinned=tuple(head for head in self.pinned if head.unit == unit),
                 checkpoint=self.checkpoint,
+                kept=self._kept,
             )
         except CaldiffError as error:
             fault = Finding(level="links", text="the unit cannot be verified", unit=unit, got=str(error))
