@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 
-from caldiff.errors import CaldiffError, DefinitionError
+from caldiff.errors import CaldiffError, DefinitionError, ProblemsError
 from caldiff.render.look import harmless
 
 __all__ = ["paragraph", "tell", "warn"]
@@ -50,9 +50,10 @@ def warn(text: str) -> None:
 
 def paragraph(error: CaldiffError) -> str:
     """An error as text: place and reason, what was expected and found, what to do next."""
-    if isinstance(error, DefinitionError) and len(error.problems) > 1:
+    if isinstance(error, ProblemsError) and len(error.problems) > 1:
         problems = error.problems
-        lines = [f"caldiff: {len(problems)} problems in the definition"]
+        what = "the definition" if isinstance(error, DefinitionError) else harmless(error.file or "the file")
+        lines = [f"caldiff: {len(problems)} problems in {what}"]
         for problem in problems[:_PROBLEMS]:
             lines += _lines(problem, "  ")
         if len(problems) > _PROBLEMS:

@@ -315,6 +315,16 @@ def test_a_level_that_is_asked_for_and_cannot_be_proven_fails(call: Run, vault: 
         assert answer.status == status, answer
 
 
+def test_all_that_is_wrong_with_a_file_of_keys_is_told(call: Run, vault: Path, tmp_path: Path) -> None:
+    trust = tmp_path / "keys.yaml"
+    trust.write_text("trust: 1\nname: shop\nkeys:\n  - {name: A, key: zzz, roles: [boss]}\nfoo: 1\n", encoding="utf-8")
+    answer = call("verify", "--trust", str(trust), CALDIFF_VAULT=str(vault))
+    assert answer.status == 2
+    assert re.match(rf"caldiff: \d problems in {re.escape(str(trust))}\n", answer.err)
+    assert "boss" in answer.err
+    assert "foo" in answer.err
+
+
 def test_a_vault_without_units_proves_nothing(call: Run, tmp_path: Path) -> None:
     assert call("vault", "init", str(tmp_path / "empty")).status == 0
     answer = call("verify", CALDIFF_VAULT=str(tmp_path / "empty"))
