@@ -138,6 +138,7 @@ def _rewrite(page: Path, folder: Path) -> None:
 
 
 if __name__ == "__main__":
+    subprocess.run([sys.executable, "-m", "caldiff", "--version"], check=True)  # else its absence would be written down
     for document in _having("console"):
         with tempfile.TemporaryDirectory() as temporary:
             (Path(temporary) / "work").mkdir()
