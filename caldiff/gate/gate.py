@@ -70,7 +70,6 @@ def judge(  # noqa: PLR0913 - one keyword a thing that the answer rests on
     if trust is not None:
         trust.by_keyid()
     limits = limits or Limits()
-    definitions = tuple(d for _, d in catalogue.definitions() if isinstance(d, Definition))
     source = VaultSource(
         vault=vault,
         policy=policy,
@@ -78,9 +77,9 @@ def judge(  # noqa: PLR0913 - one keyword a thing that the answer rests on
         pinned=tuple(pinned),
         checkpoint=checkpoint,
         limits=limits,
-        definitions=definitions,
     )
-    bench = Bench(source=source, policy=policy, trust=trust, known=frozenset(d.digest for d in definitions))
+    known = (d.digest for _, d in catalogue.definitions() if isinstance(d, Definition))
+    bench = Bench(source=source, policy=policy, trust=trust, known=frozenset(known))
     register = Register.of(vault)
     files = tuple(_file(given, bench, register, limits) for given in paths_or_calibrations)
     return Verdict(

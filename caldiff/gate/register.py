@@ -120,7 +120,7 @@ def _newest_first(found: list[Kept]) -> tuple[Kept, ...]:
 class VaultSource:
     """A vault as the rules see it: chains, proofs and images, each worked out once.
 
-    ``definitions`` are those of the catalogue: what was recorded with one of them need not be read from the vault.
+    Definitions are read from what was kept of them even where the catalogue has the same: that too is to be proven.
     """
 
     vault: Vault
@@ -129,14 +129,13 @@ class VaultSource:
     pinned: tuple[Head, ...]
     checkpoint: bytes | None = None
     limits: Limits = attrs.field(factory=Limits)
-    definitions: tuple[Definition, ...] = ()
     _chains: dict[str, Chain] = attrs.field(factory=dict, init=False)
     _proofs: dict[str, Proof] = attrs.field(factory=dict, init=False)
     _kept: Images = attrs.field(init=False)
 
     @_kept.default
     def _opened(self) -> Images:
-        return Images(self.vault, limits=self.limits, definitions=self.definitions)
+        return Images(self.vault, limits=self.limits)
 
     def chain(self, unit: str) -> Chain:
         """See :class:`caldiff.gate.case.Source`."""
