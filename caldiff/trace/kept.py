@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, cast, get_args
+from typing import TYPE_CHECKING, TypeVar, cast, get_args
 
 from caldiff.definition.catalogue import Catalogue, definition_from_files
 from caldiff.definition.definition import Definition
@@ -17,13 +17,19 @@ from caldiff.table.fit import fits, require
 
 if TYPE_CHECKING:
     from caldiff.canonical import Digest
+    from caldiff.diff.model import Comparison
     from caldiff.ledger.chain import Recorded
     from caldiff.vault.vault import Vault
 
 __all__ = ["Kept", "calibration_of", "definition_of", "keep_definition"]
 
+K = TypeVar("K")
+V = TypeVar("V")
+
 _IMAGES = 4
 """images that stay open: a revision, its parent and its baseline are asked for again and again"""
+_COMPARISONS = 4
+"""that stay at hand: of the newest entry, against its parent and its baseline"""
 
 
 def keep_definition(vault: Vault, catalogue: Catalogue, definition: Definition) -> DefinitionFact:
@@ -83,6 +89,7 @@ class Kept:
         self._given = {definition.digest: definition for definition in definitions}
         self._definitions: dict[DefinitionFact, Definition] = {}
         self._images: dict[tuple[Digest, str, int], Image] = {}
+        self._compared: dict[tuple[Digest, Digest], Comparison] = {}
 
     def calibration(self, entry: Entry, *, preferred: Definition | None = None) -> Calibration:
         """The image of an entry, read by the ``preferred`` definition if that fits, else by the recorded one.
@@ -97,6 +104,21 @@ class Kept:
             return Calibration(label=label, image=image, definition=None)
         definition = self.definition(facts.definition)
         return Calibration(label=label, image=require(definition, image), definition=definition)
+
+    def compared(self, before: Entry, after: Entry) -> Comparison:
+        """The images of two entries compared as recording does it: the first is read as the second where that fits.
+
+        Raises like :func:`calibration_of`.
+        """
+        from caldiff.diff.compare import compare  # noqa: PLC0415 - brings numpy
+
+        key = (before.hash, after.hash)
+        found = self._compared.pop(key, None)
+        if found is None:
+            now = self.calibration(after)
+            found = compare(self.calibration(before, preferred=now.definition), now)
+        _remember(self._compared, key, found, _COMPARISONS)
+        return found
 
     def definition(self, fact: DefinitionFact) -> Definition:
         """As :func:`definition_of`; raises like it."""
@@ -113,9 +135,7 @@ class Kept:
         image = self._images.pop(key, None)
         if image is None:
             image = self._read(self.vault.fetch(subject.file), subject.name, facts)
-        self._images[key] = image  # the newest one last
-        if len(self._images) > _IMAGES:
-            del self._images[next(iter(self._images))]
+        _remember(self._images, key, image, _IMAGES)
         return image
 
     def facts(self, entry: Entry) -> ImageFacts:
@@ -138,3 +158,10 @@ class Kept:
         limits = Limits(size=max(self._limits.size, len(data)), span=max(self._limits.span, len(data)))
         start = facts.start if facts.format == "binary" else None
         return read_image(data, name=name, start=start, format=cast("Format", facts.format), limits=limits)
+
+
+def _remember(known: dict[K, V], key: K, value: V, most: int) -> None:
+    """Put a value last, and forget the one that was not asked for the longest."""
+    known[key] = value
+    if len(known) > most:
+        del known[next(iter(known))]

@@ -108,15 +108,15 @@ class _Again:
         if calibration is not None and entry.image is not None:
             yield from self._facts(entry, entry.image, calibration)
         match body:
-            case Repeat(baseline=baseline) if calibration is not None:
-                yield from _changed(entry, self._changes(baseline, calibration), body.changes, "the baseline")
-            case Revision(parent=parent, baseline=baseline) if calibration is not None:
-                found = self._changes(parent, calibration)
+            case Repeat(baseline=baseline):
+                yield from _changed(entry, self._changes(baseline, entry), body.changes, "the baseline")
+            case Revision(parent=parent, baseline=baseline):
+                found = self._changes(parent, entry)
                 yield from _changed(entry, found, body.against_parent, "its parent")
-                found = found if parent == baseline else self._changes(baseline, calibration)
+                found = found if parent == baseline else self._changes(baseline, entry)
                 yield from _changed(entry, found, body.against_baseline, "the baseline")
-            case Readback(of=of) if calibration is not None:
-                found = self._changes(of, calibration)
+            case Readback(of=of):
+                found = self._changes(of, entry)
                 yield from _changed(entry, found, body.changes, "what should have been in the unit")
                 if body.finding != finding_of(body.changes):
                     yield _differs(entry, "finding of the readback", finding_of(body.changes), body.finding)
@@ -151,12 +151,9 @@ class _Again:
             return bare(found), bare(told)
         return found, told
 
-    def _changes(self, before: Digest, calibration: Calibration) -> Changes:
-        """What an image changed against that of another entry."""
-        from caldiff.diff.compare import compare  # noqa: PLC0415 - brings numpy
-
-        other = self.kept.calibration(self.chain.by_hash(before).entry, preferred=calibration.definition)
-        return changes(compare(other, calibration))
+    def _changes(self, before: Digest, entry: Entry) -> Changes:
+        """What the image of an entry changed against that of another."""
+        return changes(self.kept.compared(self.chain.by_hash(before).entry, entry))
 
     def _delivered(self, entry: Entry, of: Digest, calibration: Calibration | None) -> Iterator[Finding]:
         """A delivery is of the revision's own file, or of one with its content."""

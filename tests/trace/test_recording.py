@@ -502,7 +502,7 @@ def test_a_time_that_is_none(shop: Shop) -> None:
 
 def test_a_unit_that_somebody_was_killed_at_the_first_entry_of(shop: Shop) -> None:
     (shop.folder / "vault" / "units" / "van17").mkdir(parents=True)
-    with pytest.raises(VaultError):
+    with pytest.raises(CaldiffError):
         shop.recorder().repeat("van17", shop.file("stock.bin", image()))
     assert shop.recorder().baseline("van17", shop.file("stock.bin", image())).entry.sequence == 0
 

@@ -29,6 +29,7 @@ from caldiff.ledger.entry import (
 from caldiff.ledger.finding import Finding
 from caldiff.table.personal import Key
 from caldiff.trace import replay as module
+from caldiff.trace.kept import Kept
 from caldiff.trace.replay import replay
 
 KEY = Key(b"sixteen bytes and some more")
@@ -98,6 +99,15 @@ def test_a_true_story_that_goes_on_with_a_better_definition_and_with_other_softw
     bodies = [one.entry.body for one in told.vault.chain("van17").revisions]
     assert [b.against_parent.replaced for b in bodies if isinstance(b, Revision)] == [False, False, True]
     assert findings(told) == []
+
+
+def test_comparisons_stay_at_hand(told: Shop) -> None:
+    kept = Kept(told.vault)
+    stock, _, revision = told.vault.chain("van17").entries[:3]
+    assert findings(told, kept=kept) == []
+    first = kept.compared(stock, revision)
+    assert kept.compared(stock, revision) is first
+    assert (first.after.label, first.fates.unexplained) == ("rev1.bin", 2)
 
 
 def test_progress(told: Shop) -> None:
