@@ -1,0 +1,1 @@
+"""Logs over operating points, fault codes and readiness: what a vehicle says of a calibration."""
