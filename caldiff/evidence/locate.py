@@ -8,7 +8,7 @@ beyond an end the end holds, as it does in a controller (common practice, no sou
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import prod
 
 import attrs
@@ -118,18 +118,37 @@ class Grid:
         """
         out = np.zeros(self.cells)
         base = self._flat([place.left for place in places])
-
-        def share_out(dimension: int, weights: Floats, offset: int) -> None:
-            if dimension == len(places):
-                out[offset:] += np.bincount(base, weights, minlength=self.cells)[: self.cells - offset]
-                return
-            place, step = places[dimension], prod(self.shape[dimension + 1 :])
-            share_out(dimension + 1, weights * place.rest, offset)
-            if self.shape[dimension] > 1:
-                share_out(dimension + 1, weights * place.share, offset + step)
-
-        share_out(0, weights, 0)
+        for offset, shares in self._corners(places, weights):
+            out[offset:] += np.bincount(base, shares, minlength=self.cells)[: self.cells - offset]
         return out
+
+    def touched(self, places: Sequence[Located]) -> Indices:
+        """How many samples have a share above 0 in each cell, shape ``(cells,)``."""
+        out = np.zeros(self.cells, np.intp)
+        base = self._flat([place.left for place in places])
+        for offset, shares in self._corners(places, np.ones(base.size)):
+            out += np.bincount(base[shares > 0] + offset, minlength=self.cells)
+        return out
+
+    def interpolated(self, places: Sequence[Located], values: Floats) -> Floats:
+        """The value of a table, shape ``shape``, at each sample, shape ``(n,)``."""
+        base = self._flat([place.left for place in places])
+        flat, out = values.ravel(), np.zeros(base.size)
+        for offset, shares in self._corners(places, np.ones(base.size)):
+            out += flat.take(np.minimum(base + offset, self.cells - 1)) * shares
+        return out
+
+    def _corners(
+        self, places: Sequence[Located], weights: Floats, dimension: int = 0, offset: int = 0
+    ) -> Iterator[tuple[int, Floats]]:
+        """The corners around every sample: how far from the first one in array order, and each sample's share."""
+        if dimension == len(places):
+            yield offset, weights
+            return
+        place, step = places[dimension], prod(self.shape[dimension + 1 :])
+        yield from self._corners(places, weights * place.rest, dimension + 1, offset)
+        if self.shape[dimension] > 1:
+            yield from self._corners(places, weights * place.share, dimension + 1, offset + step)
 
     def _flat(self, indices: Sequence[Indices]) -> Indices:
         flat = indices[0]
