@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -38,13 +39,30 @@ def first_inside(extents: Sequence[Extent], spans: Iterable[Span]) -> int | None
     return min(found, default=None)
 
 
-def outside(extents: Sequence[Extent], spans: Sequence[Span]) -> tuple[Span, ...]:
+def outside(extents: Sequence[Extent], spans: Iterable[Span]) -> tuple[Span, ...]:
     """The parts of the extents that lie in none of the spans, in order of address."""
     starts, stops = _arrays(extents)
     pairs = zip(starts.tolist(), stops.tolist(), strict=True)
-    if not spans:
-        return tuple(pairs)
-    return tuple(piece for pair in pairs for piece in less([pair], spans))
+    apart = _joined(spans)
+    ends = [stop for _, stop in apart]
+    found: list[Span] = []
+    for start, stop in pairs:
+        first = last = bisect_right(ends, start)
+        while last < len(apart) and apart[last][0] < stop:
+            last += 1
+        found += less([(start, stop)], apart[first:last])
+    return tuple(found)
+
+
+def _joined(spans: Iterable[Span]) -> list[Span]:
+    """The same addresses as spans that do not overlap, in order."""
+    found: list[Span] = []
+    for start, stop in sorted(span for span in spans if span[0] < span[1]):
+        if found and start <= found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], stop))
+        else:
+            found.append((start, stop))
+    return found
 
 
 def _arrays(extents: Sequence[Extent]) -> tuple[np.ndarray, np.ndarray]:

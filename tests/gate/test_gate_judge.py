@@ -201,10 +201,15 @@ def test_a_policy_that_wants_the_head_needs_one(template: World) -> None:
 
 
 def test_the_same_file_of_two_units_is_judged_by_both(world: World) -> None:
+    """The newer entry is asked first and refused, which settles nothing."""
     world.recorder(8, READER).baseline("van-2", world.folder / "stock.bin")
+    for number in range(4):
+        world.recorder(8).note("van-2", message=f"note {number}")
     world.recorder(9, MAKER).revision("van-2", world.folder / "second.bin")
     verdict = world.judge(world.folder / "second.bin")
     assert (verdict.accepted, only(verdict).unit) == (True, "van-1")
+    approving = policy_from_text(f"{HOUSE}approval: {{people: 3}}")
+    assert not world.judge(world.folder / "second.bin", policy=approving).accepted
 
 
 def test_a_unit_that_cannot_be_read_is_noted_and_the_others_are_judged(world: World) -> None:
@@ -294,7 +299,7 @@ ANY_RULE = st.sampled_from([
 ])  # fmt: skip
 
 
-@settings(max_examples=20)
+@settings(max_examples=8)
 @given(rules=st.lists(ANY_RULE, unique_by=lambda text: text.split(":")[0], max_size=6))
 def test_more_rules_refuse_more(template: World, rules: list[str]) -> None:
     """What a few rules refuse, the same ones and more refuse too."""
@@ -308,6 +313,7 @@ def _made(rules: list[str]) -> Policy:
     return policy_from_text("\n".join(["policy: 1", "name: made", *rules]))
 
 
+@settings(max_examples=20)
 @given(data=st.binary(max_size=400))
 def test_any_bytes_are_judged_and_refused(template: World, data: bytes) -> None:
     verdict = template.judge(template.file("any.bin", data))
