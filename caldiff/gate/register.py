@@ -9,12 +9,14 @@ import attrs
 
 from caldiff.canonical import Digest
 from caldiff.definition.definition import Definition
+from caldiff.diff.model import Comparison
 from caldiff.errors import CaldiffError, UsageError
 from caldiff.gate.policy import Policy
 from caldiff.image.limits import Limits
 from caldiff.image.model import Image
 from caldiff.image.reading import read_image
 from caldiff.ledger.chain import Chain, Head, Recorded
+from caldiff.ledger.entry import Entry
 from caldiff.ledger.finding import LEVELS, Finding, LevelState, Proof, proof_of
 from caldiff.ledger.trust import Trust
 from caldiff.table.calibration import Calibration
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Kept", "Register", "VaultSource"]
 
+_COMPARISONS = 64
+"""remembered: about as many as a unit of 32 revisions has, whose images they hold"""
 _IMAGES = {"baseline", "repeat", "revision", "readback"}
 """kinds of entry that have an image of their own"""
 
@@ -116,6 +120,23 @@ def _newest_first(found: list[Kept]) -> tuple[Kept, ...]:
     return tuple(sorted(found, key=lambda kept: (-kept.sequence, kept.unit)))
 
 
+class _Images(Images):
+    """What a vault keeps, with the comparisons of a unit remembered: proof and rules ask for the same ones."""
+
+    def __init__(self, vault: Vault, *, limits: Limits) -> None:
+        super().__init__(vault, limits=limits)
+        self._remembered: dict[tuple[Digest, Digest], Comparison] = {}
+
+    def compared(self, before: Entry, after: Entry) -> Comparison:
+        """As :class:`caldiff.trace.kept.Kept` has it."""
+        key = (before.hash, after.hash)
+        if key not in self._remembered:
+            while len(self._remembered) >= _COMPARISONS:
+                self._remembered.pop(next(iter(self._remembered)))
+            self._remembered[key] = super().compared(before, after)
+        return self._remembered[key]
+
+
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class VaultSource:
     """A vault as the rules see it: chains, proofs and images, each worked out once.
@@ -131,11 +152,11 @@ class VaultSource:
     limits: Limits = attrs.field(factory=Limits)
     _chains: dict[str, Chain] = attrs.field(factory=dict, init=False)
     _proofs: dict[str, Proof] = attrs.field(factory=dict, init=False)
-    _kept: Images = attrs.field(init=False)
+    _kept: _Images = attrs.field(init=False)
 
     @_kept.default
-    def _opened(self) -> Images:
-        return Images(self.vault, limits=self.limits)
+    def _opened(self) -> _Images:
+        return _Images(self.vault, limits=self.limits)
 
     def chain(self, unit: str) -> Chain:
         """See :class:`caldiff.gate.case.Source`."""
@@ -157,6 +178,10 @@ class VaultSource:
         """See :class:`caldiff.gate.case.Source`."""
         fact = self._kept.facts(recorded.entry).definition
         return None if fact is None else self._kept.definition(fact)
+
+    def compared(self, before: Recorded, after: Recorded) -> Comparison:
+        """See :class:`caldiff.gate.case.Source`."""
+        return self._kept.compared(before.entry, after.entry)
 
     def holds(self, digest: Digest) -> bool:
         """See :class:`caldiff.gate.case.Source`."""

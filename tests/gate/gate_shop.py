@@ -11,6 +11,7 @@ from caldiff.canonical import Digest
 from caldiff.definition.catalogue import definition_from_text
 from caldiff.definition.definition import Definition
 from caldiff.diff.compare import compare
+from caldiff.diff.model import Comparison
 from caldiff.errors import VaultError
 from caldiff.gate.case import Bench, Case
 from caldiff.gate.policy_file import policy_from_text
@@ -25,6 +26,7 @@ from caldiff.ledger.signing import PrivateKey
 from caldiff.ledger.statement import place
 from caldiff.ledger.trust import Role, Trust, TrustedKey
 from caldiff.table.calibration import Calibration
+from caldiff.table.fit import fits
 from caldiff.trace.facts import changes, finding_of, image_facts
 
 TINY = """
@@ -149,6 +151,12 @@ class Shop:
 
     def definition(self, recorded: Recorded) -> Definition | None:
         return self.images[recorded.entry.hash].definition
+
+    def compared(self, before: Recorded, after: Recorded) -> Comparison:
+        was, now = self.calibration(before), self.calibration(after)
+        if now.definition is not None and fits(now.definition, was.image):
+            was = attrs.evolve(was, definition=now.definition)
+        return compare(was, now)
 
     def holds(self, digest: Digest) -> bool:
         return digest not in self.lost
