@@ -1,14 +1,15 @@
 """Generated units: stock images of 4 MiB, each its own, and revisions that edit tables as a calibrator would.
 
 Half of a stock is made like program code (words of a few thousand, which compress about two to one), an eighth is
-tables, the rest is erased. A revision shifts runs of neighbouring cells by a step until about as many bytes differ as
-were drawn: a median of 490 to its parent, and after twenty of them some 7.7 kB to the stock.
+tables, the rest is erased. A calibrator works on some dozens of maps of a unit (common practice, no source): a revision
+shifts runs of neighbouring cells of these by a step, until about as many bytes differ as were drawn. That makes a
+median of some 490 bytes to its parent and, over twenty revisions, of several thousand to the stock.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -21,6 +22,8 @@ SIZE = 4 << 20
 TABLES = 5_000
 MEDIAN, SPREAD = 490, 1.0
 """of the bytes that a revision changes, and of their logarithm"""
+WORKED_ON = 80
+"""maps of a unit that are ever edited"""
 CODE = 1 << 20
 """offset from which on there is code"""
 
@@ -35,8 +38,8 @@ def write_definition(folder: Path, tables: int = TABLES, size: int = SIZE) -> Pa
 
 @cache
 def places(tables: int, size: int) -> tuple[Place, ...]:
-    """Curves and maps: what is edited."""
-    return tuple(p for p in _places(tables, size) if p.kind in {"curve", "map"})
+    """Maps: what is edited."""
+    return tuple(p for p in _places(tables, size) if p.kind == "map")
 
 
 def stock(number: int, *, tables: int = TABLES, size: int = SIZE) -> bytes:
@@ -60,25 +63,27 @@ def revisions(before: bytes, count: int, seed: int, *, tables: int = TABLES, siz
     """So many revisions, each made from the one before."""
     draw = random.Random(seed)
     image = bytearray(before)
+    worked_on = draw.sample(places(tables, size), min(WORKED_ON, len(places(tables, size))))
     for _ in range(count):
         target = min(max(int(draw.lognormvariate(np.log(MEDIAN), SPREAD)), 4), 20_000)
         changed: set[int] = set()
         while len(changed) < target:
-            changed.update(_edit(image, draw, target - len(changed), tables, size))
+            changed.update(_edit(image, draw, target - len(changed), worked_on))
         yield bytes(image)
 
 
-def _edit(image: bytearray, draw: random.Random, most: int, tables: int, size: int) -> range:
+def _edit(image: bytearray, draw: random.Random, most: int, worked_on: Sequence[Place]) -> range:
     """Shift a run of neighbouring cells of one table."""
-    place = draw.choice(places(tables, size))
+    place = draw.choice(worked_on)
     width = int(place.type[1:]) // 8
-    length = min(draw.randint(4, place.cells), -(-most // 1))
-    first = draw.randint(0, max(place.cells - length, 0))
+    length = min(draw.randint(4, place.cells), most)
+    first = draw.randint(0, place.cells - length)
     step = draw.choice([-6, -4, -3, -2, -1, 1, 2, 3, 4, 6])
     start = place.at - START + first * width
-    for at in range(start + width - 1, start + length * width, width):  # the low byte of a big-endian cell
+    shifted = range(start + width - 1, start + length * width, width)  # the low byte of a big-endian cell
+    for at in shifted:
         image[at] = (image[at] + step) & 0xFF
-    return range(start + width - 1, start + length * width, width)
+    return shifted
 
 
 def differing(one: bytes, other: bytes) -> int:
