@@ -7,6 +7,7 @@ from os import PathLike, fspath
 
 __all__ = [
     "CaldiffError",
+    "ChannelsError",
     "ChecksumError",
     "DefinitionError",
     "DefinitionMissingError",
@@ -20,6 +21,7 @@ __all__ = [
     "PolicyError",
     "ProblemsError",
     "SignatureError",
+    "SnapshotError",
     "TableError",
     "UsageError",
     "VaultError",
@@ -153,3 +155,11 @@ class VaultError(CaldiffError):
 
 class EvidenceError(CaldiffError):
     """A log, a snapshot or a channels file that cannot be used, or that does not go with a calibration."""
+
+
+class ChannelsError(ProblemsError, EvidenceError):
+    """A channels file that cannot be used."""
+
+
+class SnapshotError(ProblemsError, EvidenceError):
+    """A snapshot of fault codes that cannot be used."""

@@ -118,7 +118,7 @@ def read_strictly(
         more = len(errors) - MOST_PROBLEMS
         told = errors[:MOST_PROBLEMS]
         raise form.error([*told, CaldiffError(f"and {more} problems more", file=file)] if more > 0 else told)
-    return Strict(tree=tree, sources=tuple((str(layer.tree["name"]), layer.digest) for layer in chain))
+    return Strict(tree=tree, sources=tuple((str(layer.tree.get("name", "")), layer.digest) for layer in chain))
 
 
 def _layer(data: bytes, form: Form, file: str, folder: Path | None) -> _Layer:
