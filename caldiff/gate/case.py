@@ -219,13 +219,18 @@ class Case:
 
     def scanned(self, rule: str) -> tuple[Refusal, ...]:
         """What is wrong with the values of tables, whatever they were before. Raises CaldiffError."""
-        return self.bench.scans.refusals(self.calibration, rule, self.against_baseline.before)
+        return self.bench.scans.refusals(self.calibration, rule, self.against_baseline)
 
     # -------------------------------------------------------------------------------------------------- signatures
 
     def states(self, recorded: Recorded) -> tuple[SignatureState, ...]:
         """What the signatures of an entry are worth. Raises SignatureError where a trusted key is none."""
-        return signatures(recorded.envelope, recorded.entry.draft.time, self.bench.trust)
+        key = ("states", recorded.envelope)
+        if key not in self.bench.noted:
+            states = signatures(recorded.envelope, recorded.entry.draft.time, self.bench.trust)
+            self.bench.noted[key] = states
+        noted: tuple[SignatureState, ...] = self.bench.noted[key]
+        return noted
 
     def signers(self, recorded: Recorded, roles: Iterable[Role] | None = None) -> frozenset[str]:
         """Names of the people who signed an entry rightly, with a key of one of the roles."""

@@ -14,6 +14,7 @@ from caldiff.canonical import Digest
 from caldiff.definition.definition import Definition
 from caldiff.definition.model import TableSpec
 from caldiff.diff.extents import ranges_to_look_up, windows
+from caldiff.diff.model import Comparison
 from caldiff.errors import CaldiffError
 from caldiff.gate.cells import AXES, axis_refusals, limit_refusals, step_refusals
 from caldiff.gate.policy import Limit, Policy, Step, Tables
@@ -86,10 +87,10 @@ class Scans:
         self._asked: dict[Digest, dict[str, tuple[TableSpec, _Asked]]] = {}
         self._answers: dict[tuple[Digest, Digest], Found] = {}
 
-    def refusals(self, calibration: Calibration, rule: str, near: Calibration | None = None) -> tuple[Refusal, ...]:
+    def refusals(self, calibration: Calibration, rule: str, near: Comparison | None = None) -> tuple[Refusal, ...]:
         """All refusals by one rule, by name of the table; none without a definition.
 
-        ``near`` is an image much like it, which others will be like too, such as its baseline. Raises CaldiffError.
+        ``near`` is it compared with an image that others will be like too, such as its baseline. Raises CaldiffError.
         """
         definition = calibration.definition
         if definition is None:
@@ -97,17 +98,20 @@ class Scans:
         found = self._found(calibration, definition, near)
         return tuple(_once(r for name in sorted(found) for r in found[name] if r.rule == rule))
 
-    def _found(self, calibration: Calibration, definition: Definition, near: Calibration | None) -> Found:
+    def _found(self, calibration: Calibration, definition: Definition, near: Comparison | None) -> Found:
         key = (definition.digest, calibration.image.content)
         if key in self._answers:
             return self._answers[key]
-        if near is None or near.definition != definition:
-            near = self._references.setdefault(definition.digest, calibration)
-        if near is calibration:
+        if near is not None and near.before.definition == definition:
+            before = near.before
+            other = {t.name for t in near.tables} | {n for axis in near.axes for n in axis.tables}
+        else:
+            before = self._references.setdefault(definition.digest, calibration)
+            other = _touched(before.image, calibration.image, definition)
+        if before is calibration:
             found = self._look(calibration, definition, None)
         else:
-            known = self._found(near, definition, None)
-            other = _touched(near.image, calibration.image, definition)
+            known = self._found(before, definition, None)
             found = {name: refusals for name, refusals in known.items() if name not in other}
             found |= self._look(calibration, definition, sorted(other))
         while len(self._answers) >= _KEPT:
