@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
+from caldiff.diff.codes import Switched, SwitchState, switched_codes
 from caldiff.diff.model import Comparison, Otherness, TableDiff
 from caldiff.render.axes import axis_lines
 from caldiff.render.cautions import CAUTION_TAGS
@@ -93,6 +94,7 @@ def summary(comparison: Comparison, look: Look, view: View, *, names: tuple[str,
             "axes", f"{len(comparison.axes)} moved: {_listed([a.name for a in comparison.axes], look, view)}", look
         )
     out += _cautions(comparison, look, view)
+    out += _codes(comparison, look, view)
     out += _limits(comparison, look, view, names[1])
     out += _bytes(comparison, look)
     if comparison.checksums:
@@ -161,6 +163,29 @@ def _cautions(comparison: Comparison, look: Look, view: View) -> list[str]:
     for tag, names in by_tag.items():
         out += labelled("caution", f"{tag}: {_listed(names, look, view)}", look, alert=True)
     return out
+
+
+_SWITCHED: dict[SwitchState, str] = {
+    "off": "switched off",
+    "unknown": "perhaps switched off",
+    "on": "switched on",
+}
+
+
+def _codes(comparison: Comparison, look: Look, view: View) -> list[str]:
+    """Trouble codes that a vehicle reports no more, or now does."""
+    by_state: dict[SwitchState, list[str]] = defaultdict(list)
+    for one in switched_codes(comparison):
+        by_state[one.state].append(_switch(one))
+    out: list[str] = []
+    for state, words in _SWITCHED.items():
+        if state in by_state:
+            out += labelled("codes", f"{words}: {_listed(by_state[state], look, view)}", look, alert=state != "on")
+    return out
+
+
+def _switch(one: Switched) -> str:
+    return f"{one.code} ({', '.join(one.flags) or one.table})"
 
 
 def _limits(comparison: Comparison, look: Look, view: View, after: str) -> list[str]:

@@ -9,6 +9,7 @@ from typing import get_args
 import numpy as np
 
 from caldiff.definition.model import TableSpec
+from caldiff.diff.codes import switched_codes
 from caldiff.diff.model import (
     AxisDiff,
     Comparison,
@@ -87,6 +88,10 @@ def _body(comparison: Comparison, view: View) -> Json:
         "axes": [_axis(a) for a in comparison.axes],
         "tables": [_table(t, view) for t in tables],
         "left_out": len(comparison.tables) - len(tables),
+        "codes": [
+            {"code": s.code, "state": s.state, "table": s.table, "flags": list(s.flags)}
+            for s in switched_codes(comparison)
+        ],
         "unexplained": {
             "runs": len(runs),
             "listed": [_extent(comparison, e, view, withheld) for e in islice(runs, None if view.whole else _RUNS)],

@@ -142,6 +142,7 @@ def same_body() -> Json:
         "axes": [],
         "tables": [],
         "left_out": 0,
+        "codes": [],
         "unexplained": {"runs": 0, "listed": []},
         "checksums": [],
         "notes": [],
