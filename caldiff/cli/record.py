@@ -94,7 +94,8 @@ def _revision_arguments(one: ArgumentParser) -> None:
         default=[],
         type=_pair,
         metavar="TAG=WHO",
-        help="under whose authority tables with this tag, or bytes in this region, were changed; may be given again",
+        help="under whose authority tables with this tag, or bytes in this region, were changed, or this trouble code "
+        "switched off; may be given again",
     )
     one.add_argument(
         "--made-from", action="append", default=[], metavar="FILE", help="a file that it was made with, to be kept too"

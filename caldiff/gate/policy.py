@@ -24,6 +24,7 @@ __all__ = [
     "Approvals",
     "Change",
     "Checksums",
+    "Codes",
     "DefinitionFrom",
     "Evidence",
     "Identity",
@@ -107,6 +108,17 @@ class Protected(Value):
     regions: tuple[str, ...] = ()
     roles: tuple[str, ...] = ()
     untagged: Literal["accepted", "refused"] = "refused"
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
+class Codes(Value):
+    """Trouble codes are switched off only under an authority, named for the code.
+
+    ``unlisted``: what is made of a definition in which no table says which codes it switches.
+    """
+
+    off: Literal["authority"] = "authority"
+    unlisted: Literal["accepted", "refused"] = "accepted"
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
@@ -238,6 +250,7 @@ class Policy(Value):
     checksums: Checksums | None = None
     unexplained: tuple[Range, ...] | None = None
     protected: Protected | None = None
+    codes: Codes | None = None
     limits: tuple[Limit, ...] | None = None
     changes: tuple[Change, ...] | None = None
     steps: tuple[Step, ...] | None = None

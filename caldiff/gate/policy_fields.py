@@ -188,6 +188,25 @@ PROTECTED = Section(
     ),
 )
 
+CODES = Section(
+    name="switched_codes",
+    what="codes",
+    doc="Trouble codes that a revision switches off, as tables of the definition say which they switch.",
+    fields=(
+        Field(
+            key="off",
+            kind=choice("authority"),
+            doc="authority: the entry must name one for each code that it switches off.",
+            needed="placed",
+        ),
+        Field(
+            key="unlisted",
+            kind=choice("accepted", "refused"),
+            doc="What of a definition in which no table says which codes it switches; accepted if left out.",
+        ),
+    ),
+)
+
 _ABOUT_TABLES = (
     Field(key="except", kind=PATTERNS, doc="Patterns of tables that it does not hold for."),
     Field(
@@ -344,6 +363,7 @@ POLICY = Section(
         Field(key="checksums", kind=CHECKSUMS.kind, doc=CHECKSUMS.doc),
         Field(key="unexplained", kind=UNEXPLAINED.kind, doc=UNEXPLAINED.doc),
         Field(key="protected", kind=PROTECTED.kind, doc=PROTECTED.doc),
+        Field(key="codes", kind=CODES.kind, doc=CODES.doc),
         Field(key="limits", kind=_by_pattern(LIMIT, "limits"), doc=LIMIT.doc),
         Field(key="changes", kind=_by_pattern(CHANGE, "limits of change"), doc=CHANGE.doc),
         Field(key="steps", kind=_by_pattern(STEP, "limits of steps"), doc=STEP.doc),
@@ -364,7 +384,7 @@ POLICY = Section(
 )
 
 POLICY_SECTIONS = (
-    TRACEABILITY, PROOF, DEFINITION_FROM, SIGNED, REPEAT, CHECKSUMS, RANGE, UNEXPLAINED, PROTECTED, LIMIT, MOST,
-    CHANGE, STEP, AXES, IDENTITY, EVIDENCE, APPROVAL,
+    TRACEABILITY, PROOF, DEFINITION_FROM, SIGNED, REPEAT, CHECKSUMS, RANGE, UNEXPLAINED, PROTECTED, CODES, LIMIT,
+    MOST, CHANGE, STEP, AXES, IDENTITY, EVIDENCE, APPROVAL,
 )  # fmt: skip
 """all but the policy itself"""

@@ -19,6 +19,7 @@ from caldiff.gate.policy import (
     Approvals,
     Change,
     Checksums,
+    Codes,
     DefinitionFrom,
     Evidence,
     Identity,
@@ -35,6 +36,7 @@ from caldiff.gate.policy import (
 )
 from caldiff.gate.policy_fields import (
     AXES,
+    CODES,
     DEFINITION_FROM,
     POLICY,
     POLICY_SECTIONS,
@@ -98,10 +100,9 @@ def policy_json_schema() -> dict[str, Any]:
 
 def _faults(tree: Tree) -> Iterator[Problem]:
     """What is missing or makes no sense once everything inherited is laid in."""
-    if "definition" in tree:
-        yield from _lacking(DEFINITION_FROM, tree["definition"], "definition")
-    if "axes" in tree:
-        yield from _lacking(AXES, tree["axes"], "axes")
+    for key, section in (("definition", DEFINITION_FROM), ("codes", CODES), ("axes", AXES)):
+        if key in tree:
+            yield from _lacking(section, tree[key], key)
     for kind, entry in tree.get("signatures", {}).items():
         yield from _lacking(SIGNED, entry, "signatures", kind)
     for name, entry in tree.get("unexplained", {}).get("ranges", {}).items():
@@ -178,6 +179,7 @@ def _policy(tree: Tree) -> Policy:
         checksums=_one(tree, "checksums", Checksums),
         unexplained=_ranges(tree),
         protected=_one(tree, "protected", Protected),
+        codes=_one(tree, "codes", Codes),
         limits=_each(tree, "limits", _limit),
         changes=_each(tree, "changes", _change),
         steps=_each(tree, "steps", _step),

@@ -9,7 +9,9 @@ import attrs
 
 from caldiff.definition.catalogue import Catalogue, shipped_folder
 from caldiff.definition.definition import Definition
+from caldiff.diff.codes import switched_codes
 from caldiff.diff.compare import compare
+from caldiff.diff.model import Comparison
 from caldiff.errors import DefinitionMissingError, UsageError
 from caldiff.image.limits import Limits
 from caldiff.image.model import Format
@@ -143,7 +145,8 @@ class Recorder(Shown):
             unit: that it is meant for.
             path: its file.
             parent: what it was made from; by default the newest revision or baseline, whichever came last.
-            authorities: tag or region, and under whose authority what is tagged so was changed.
+            authorities: tag, region or trouble code, and under whose authority what is tagged so was changed, or that
+                code switched off.
             made_from: files that it was made with, kept as they are.
             message: why.
 
@@ -159,15 +162,17 @@ class Recorder(Shown):
         arrived = self._arrived(path, [origin, stock])
         refuse_same(origin, arrived, path)
         files = plain_files(made_from)
-        against = self._changes(origin, arrived)
-        against_stock = against if stock == origin else self._changes(stock, arrived)
+        step = self._compared(origin, arrived)
+        whole = step if stock == origin else self._compared(stock, arrived)
+        against = changes(step)
+        against_stock = against if whole is step else changes(whole)
         body = Revision(
             image=self._facts(arrived, chain),
             parent=origin.entry.hash,
             baseline=stock.entry.hash,
             against_parent=against,
             against_baseline=against_stock,
-            authorities=checked_authorities(authorities, against, against_stock),
+            authorities=checked_authorities(authorities, against, against_stock, codes=_switched_off(step, whole)),
             made_from=tuple(subject for subject, _ in files),
         )
         self._keep(arrived, [origin, stock])
@@ -327,9 +332,12 @@ class Recorder(Shown):
             return known[-1]  # it came out of the vault itself
 
     def _changes(self, before: Recorded, arrived: Arrived) -> Changes:
-        """What the image changed against that of an entry, read by the same definition where that fits both."""
+        return changes(self._compared(before, arrived))
+
+    def _compared(self, before: Recorded, arrived: Arrived) -> Comparison:
+        """The image compared with that of an entry, read by the same definition where that fits both."""
         calibration = arrived.calibration
-        return changes(compare(self._kept.calibration(before.entry, preferred=calibration.definition), calibration))
+        return compare(self._kept.calibration(before.entry, preferred=calibration.definition), calibration)
 
     def _keep(self, arrived: Arrived, near: Sequence[Recorded], *, whole: bool = False) -> None:
         images = {one.entry.file: self._kept.image(one.entry) for one in near if one.entry.file is not None}
@@ -342,3 +350,8 @@ class Recorder(Shown):
     def _append(self, unit: str, body: Body, message: str, subjects: Sequence[Subject]) -> Recorded:
         draft = Draft(body=body, time=self.time, author=self.author, message=message, subjects=tuple(subjects))
         return self.vault.append(unit, draft, signers=self.signers)
+
+
+def _switched_off(*comparisons: Comparison) -> set[str]:
+    """Trouble codes that are off now, or may be, and were not."""
+    return {one.code for comparison in comparisons for one in switched_codes(comparison) if one.state != "on"}

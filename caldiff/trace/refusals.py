@@ -69,18 +69,19 @@ def refuse_other(revision: Recorded, arrived: Arrived, path: Path) -> None:
 
 
 def checked_authorities(
-    given: Mapping[str, str] | Iterable[tuple[str, str]], *against: Changes
+    given: Mapping[str, str] | Iterable[tuple[str, str]], *against: Changes, codes: Iterable[str] = ()
 ) -> tuple[tuple[str, str], ...]:
-    """The authorities by tag; each of something that changed."""
+    """The authorities by tag, region or trouble code; each of something that changed, or was switched off."""
     pairs = dict(given)
-    changed = {word for one in against for word in (*one.tags, *one.regions)}
+    changed = {word for one in against for word in (*one.tags, *one.regions)} | set(codes)
     for word, who in pairs.items():
         if word not in changed:
             from difflib import get_close_matches  # noqa: PLC0415 - only a mistake needs it
 
             close = get_close_matches(word, changed, n=1)
             raise UsageError(
-                f"nothing changed that has the tag '{word}' or lies in a region of that name",
+                f"nothing changed that has the tag '{word}' or lies in a region of that name, nor was such a code "
+                "switched off",
                 expected=", ".join(sorted(changed)) or "no authority, for nothing with a tag or in a region changed",
                 hint=f"did you mean {close[0]}?" if close else None,
             )

@@ -48,7 +48,7 @@ def test_every_level_of_proof_holds(demo: Path) -> None:
     [
         ("van17_rev1.hex", set()),
         ("van17_rev2.s19", set()),
-        ("van17_rev3.zip", {"checksums", "unexplained", "protected", "approval"}),
+        ("van17_rev3.zip", {"checksums", "unexplained", "protected", "codes", "approval"}),
         ("van17_read_after_update.hex", {"traceability"}),
     ],
 )

@@ -15,7 +15,7 @@ HEAD = "policy: 1\nname: page\n"
 
 
 def test_every_block_is_read() -> None:
-    assert len(BLOCKS) == 14
+    assert len(BLOCKS) == 15
     whole = [block for block in BLOCKS if block.startswith(("policy: 1", "trust: 1"))]
     assert len(whole) == 2
     house = policy_from_text(whole[0])

@@ -293,7 +293,10 @@ def test_an_authority_for_what_did_not_change(begun: Shop) -> None:
     path = begun.file("rev2.bin", changed(TOP_SPEED, 99))
     with pytest.raises(UsageError) as caught:
         begun.recorder().revision("van17", path, authorities={"speed-limits": "the owner"})
-    assert caught.value.reason == "nothing changed that has the tag 'speed-limits' or lies in a region of that name"
+    assert caught.value.reason == (
+        "nothing changed that has the tag 'speed-limits' or lies in a region of that name, nor was such a code "
+        "switched off"
+    )
     assert caught.value.expected == "calibration, fuel, speed-limit"
     assert caught.value.hint == "did you mean speed-limit?"
     with pytest.raises(UsageError, match="under whose authority"):

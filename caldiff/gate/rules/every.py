@@ -9,6 +9,7 @@ from caldiff.gate.rules.approval import approval
 from caldiff.gate.rules.axes import axes
 from caldiff.gate.rules.changes import changes
 from caldiff.gate.rules.checksums import checksums
+from caldiff.gate.rules.codes import codes
 from caldiff.gate.rules.definition import definition
 from caldiff.gate.rules.evidence import evidence
 from caldiff.gate.rules.identity import identity
@@ -35,6 +36,7 @@ RULES: dict[str, Rule] = {
     "checksums": checksums,
     "unexplained": unexplained,
     "protected": protected,
+    "codes": codes,
     "limits": limits,
     "changes": changes,
     "steps": steps,

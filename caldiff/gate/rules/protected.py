@@ -9,9 +9,9 @@ from caldiff.gate.case import Case
 from caldiff.gate.extents import first_inside
 from caldiff.gate.policy import Protected
 from caldiff.gate.rules.answering import answer, counted, not_asked
+from caldiff.gate.rules.authority import What, unauthorised
 from caldiff.gate.verdict import Refusal, RuleOutcome
 from caldiff.ledger.chain import Recorded
-from caldiff.ledger.entry import Revision
 
 __all__ = ["RULE", "protected"]
 
@@ -29,7 +29,8 @@ def protected(case: Case) -> RuleOutcome:
     bears = {} if case.definition is None else case.bench.scans.matched.tagged(case.definition, wanted.tags)
     words = [f"{tag} ({counted(len(bears.get(tag, ())), 'table')})" for tag in wanted.tags]
     words += [f"region {name}" for name in wanted.regions] + [f"regions of role {role}" for role in wanted.roles]
-    return answer(RULE, ", ".join(words), [*_blind(case, wanted, bears), *_changed(case, wanted)])
+    blamed = (_refusal(*one) for one in unauthorised(case, RULE, lambda comparison: touched(comparison, wanted)))
+    return answer(RULE, ", ".join(words), [*_blind(case, wanted, bears), *blamed])
 
 
 def _blind(case: Case, wanted: Protected, bears: Mapping[str, frozenset[str]]) -> Iterator[Refusal]:
@@ -50,41 +51,9 @@ def _blind(case: Case, wanted: Protected, bears: Mapping[str, frozenset[str]]) -
         yield Refusal(rule=RULE, text=text, found=whose, wanted="a definition with regions")
 
 
-def _changed(case: Case, wanted: Protected) -> Iterator[Refusal]:
-    """What was touched on the way from the baseline without an authority. Raises CaldiffError."""
-    lasting = touched(case.against_baseline, wanted)
-    steps = [(one, _step(case, one, wanted)) for one in case.lineage[:-1]]
-    for recorded, own in steps:
-        named = _authorities(recorded)
-        for word, what in own.items():
-            if (recorded is case.recorded or word in lasting) and not named.get(word, "").strip():
-                yield _refusal(recorded, word, what)
-    for word, what in lasting.items():
-        if not any(word in own for _, own in steps):  # no step is to blame, so the file's own entry answers for it
-            yield _refusal(case.recorded, word, what)
-
-
-def _step(case: Case, recorded: Recorded, wanted: Protected) -> dict[str, tuple[str, int | None]]:
-    """What one step touched; noted, since every later revision asks for it again. Raises CaldiffError."""
-    if recorded is case.recorded:
-        comparison = case.step(recorded)
-        return {} if comparison is None else touched(comparison, wanted)
-    key = (RULE, recorded.entry.hash, None if case.definition is None else case.definition.digest)
-    if key not in case.bench.noted:
-        comparison = case.step(recorded)
-        case.bench.noted[key] = {} if comparison is None else touched(comparison, wanted)
-    noted: dict[str, tuple[str, int | None]] = case.bench.noted[key]
-    return noted
-
-
-def _authorities(recorded: Recorded) -> dict[str, str]:
-    body = recorded.entry.body
-    return dict(body.authorities) if isinstance(body, Revision) else {}
-
-
-def touched(comparison: Comparison, wanted: Protected) -> dict[str, tuple[str, int | None]]:
+def touched(comparison: Comparison, wanted: Protected) -> dict[str, What]:
     """What a comparison shows of what is protected: tag or region -> a table, or words, and an address."""
-    found: dict[str, tuple[str, int | None]] = {}
+    found: dict[str, What] = {}
     definitions = [side.definition for side in (comparison.before, comparison.after) if side.definition is not None]
     names = {table.name for table in comparison.tables} | {n for axis in comparison.axes for n in axis.tables}
     for definition in definitions:
@@ -100,7 +69,7 @@ def touched(comparison: Comparison, wanted: Protected) -> dict[str, tuple[str, i
     return found
 
 
-def _refusal(recorded: Recorded, word: str, what: tuple[str, int | None]) -> Refusal:
+def _refusal(recorded: Recorded, word: str, what: What) -> Refusal:
     text, address = what
     entry = recorded.entry
     return Refusal(
