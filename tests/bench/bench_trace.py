@@ -205,7 +205,7 @@ def run() -> list[dict[str, Any]]:
     """The rows of this benchmark."""
     rows = []
     with tempfile.TemporaryDirectory() as folder:
-        rows += _rows(Path(folder) / "small", units=200, revisions=49, size=64 << 10)
+        rows += _rows(Path(folder) / "small", units=500, revisions=19, size=64 << 10)
         rows += _rows(Path(folder) / "large", units=8, revisions=24, size=4 << 20)
     return rows
 
