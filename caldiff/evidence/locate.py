@@ -25,6 +25,9 @@ BLOCK = 32_768
 _COUNTED = 64
 """breakpoints up to which counting beats searching"""
 
+_WIDEST = 2.0**1022
+"""of half an axis, so that differences stay finite"""
+
 Indices = npt.NDArray[np.intp]
 
 
@@ -69,7 +72,7 @@ class Locator:
     @staticmethod
     def takes(points: Floats) -> bool:
         """Whether the breakpoints are finite and strictly rise or fall, so that every value has one place."""
-        if not points.size or not np.isfinite(points).all() or not np.isfinite(points[-1] - points[0]):
+        if not points.size or not np.isfinite(points).all() or abs(points[-1] / 2 - points[0] / 2) > _WIDEST:
             return False
         return bool((points[1:] > points[:-1]).all() or (points[1:] < points[:-1]).all())
 
