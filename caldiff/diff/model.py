@@ -320,6 +320,11 @@ class Comparison(Shown):
         return tuple(kind for kind in get_args(Otherness) if kind in kinds)
 
     @property
+    def only_volatile(self) -> bool:
+        """No byte differs outside of volatile regions; decoded cells that lie in one count as volatile here."""
+        return all(extent.role == "volatile" for extent in self.extents)
+
+    @property
     def warning(self) -> str:
         """In words that it is another vehicle, controller or software; empty where it is not."""
         return "".join(f"another {kind}, " for kind in self.otherness if kind in {"vehicle", "controller", "software"})

@@ -215,7 +215,7 @@ class Case:
             comparison = self.between(of, recorded)
         except CaldiffError:
             return False
-        return comparison.fates.total == comparison.fates.volatile
+        return comparison.only_volatile
 
     def scanned(self, rule: str) -> tuple[Refusal, ...]:
         """What is wrong with the values of tables, whatever they were before. Raises CaldiffError."""

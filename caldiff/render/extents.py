@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Literal
 
@@ -62,14 +62,22 @@ def hexadecimal(image: Image, start: int, stop: int, withheld: Iterable[Span], s
     return text
 
 
-def extent_lines(comparison: Comparison, look: Look, view: View, *, names: tuple[str, str] = ("A", "B")) -> list[str]:
-    """The unexplained runs, bounded unless ``--all``."""
+def extent_lines(
+    comparison: Comparison,
+    look: Look,
+    view: View,
+    *,
+    names: tuple[str, str] = ("A", "B"),
+    extents: Sequence[Extent] | None = None,
+) -> list[str]:
+    """Some of the differing runs, by default the unexplained ones; bounded unless ``--all``."""
+    extents = comparison.unexplained if extents is None else extents
     out: list[str] = []
     told = 0
-    for place in islice(_places(comparison.unexplained), None if view.whole else _PLACES):
+    for place in islice(_places(extents), None if view.whole else _PLACES):
         told += place.differ
         out += _lines(place, comparison, look, view, names)
-    rest = comparison.fates.unexplained - told
+    rest = sum(extent.size for extent in extents) - told if len(extents) > _PLACES and not view.whole else 0
     if rest > 0:
         out += wrapped(f"{plural(rest, 'more byte')} not shown; --all shows them", look.width, indent=4)
     return out

@@ -131,8 +131,8 @@ def _tags(comparison: Comparison, names: set[str]) -> set[str]:
     return {tag for d in definitions for name in names if name in d.tables for tag in d.tables[name].tags}
 
 
-def finding_of(found: Changes) -> Literal["equal", "volatile", "other"]:
-    """What a readback found that differs so from what should have been in the unit."""
-    if found.bytes == 0:
+def finding_of(comparison: Comparison) -> Literal["equal", "volatile", "other"]:
+    """What a readback found, by the comparison of what should have been in the unit with it."""
+    if comparison.identical:
         return "equal"
-    return "volatile" if found.bytes == found.volatile else "other"
+    return "volatile" if comparison.only_volatile else "other"

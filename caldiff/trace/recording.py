@@ -213,9 +213,12 @@ class Recorder(Shown):
         chain = self._chain(unit)
         expected = in_the_unit(chain, of)
         arrived = self._arrived(path, [expected])
-        found = self._changes(expected, arrived)
+        found = self._compared(expected, arrived)
         body = Readback(
-            image=self._facts(arrived, chain), of=expected.entry.hash, changes=found, finding=finding_of(found)
+            image=self._facts(arrived, chain),
+            of=expected.entry.hash,
+            changes=changes(found),
+            finding=finding_of(found),
         )
         self._keep(arrived, [expected])
         return self._append(unit, body, message, [arrived.subject])

@@ -27,6 +27,7 @@ from caldiff.trace.kept import Kept
 
 if TYPE_CHECKING:
     from caldiff.canonical import Digest
+    from caldiff.diff.model import Comparison
     from caldiff.ledger.chain import Chain
     from caldiff.table.calibration import Calibration
     from caldiff.table.personal import Key
@@ -118,8 +119,9 @@ class _Again:
             case Readback(of=of):
                 found = self._changes(of, entry)
                 yield from _changed(entry, found, body.changes, "what should have been in the unit")
-                if body.finding != finding_of(body.changes):
-                    yield _differs(entry, "finding of the readback", finding_of(body.changes), body.finding)
+                finding = finding_of(self._compared(body.of, entry))
+                if body.finding != finding:
+                    yield _differs(entry, "finding of the readback", finding, body.finding)
             case Delivery(of=of):
                 yield from self._delivered(entry, of, calibration)
             case Return(baseline=baseline):
@@ -153,7 +155,10 @@ class _Again:
 
     def _changes(self, before: Digest, entry: Entry) -> Changes:
         """What the image of an entry changed against that of another."""
-        return changes(self.kept.compared(self.chain.by_hash(before).entry, entry))
+        return changes(self._compared(before, entry))
+
+    def _compared(self, before: Digest, entry: Entry) -> Comparison:
+        return self.kept.compared(self.chain.by_hash(before).entry, entry)
 
     def _delivered(self, entry: Entry, of: Digest, calibration: Calibration | None) -> Iterator[Finding]:
         """A delivery is of the revision's own file, or of one with its content."""

@@ -223,8 +223,8 @@ class Shop:
 
     def readback(self, of: Recorded, data: bytes, *, day: int, signers: Iterable[PrivateKey] = (READER,)) -> Recorded:
         calibration, facts, subjects = self._image(data)
-        found = changes(compare(self.calibration(of), calibration))
-        body = Readback(image=facts, of=of.entry.hash, changes=found, finding=finding_of(found))
+        found = compare(self.calibration(of), calibration)
+        body = Readback(image=facts, of=of.entry.hash, changes=changes(found), finding=finding_of(found))
         entry = self.add(body, day, *signers, author="R. Reader", subjects=subjects)
         self.images[entry.entry.hash] = calibration
         return entry
