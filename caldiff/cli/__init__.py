@@ -22,6 +22,7 @@ TOPICS = {
         "record": "record a baseline read, a revision, a readback and the like",
         "trace": "which unit and entry a file is, or what it is nearest to",
         "gate": "whether files may go out: traced, proven, within a policy",
+        "readback": "whether a unit still holds what it should, and if not, what",
         "history": "what was recorded of a unit, entry by entry",
         "restore": "write a file as it was recorded; the baseline by default",
         "verify": "whether the vault holds, level by level; mend what is damaged",
@@ -29,6 +30,11 @@ TOPICS = {
         "export": "one unit as a single file, for a customer or an auditor",
         "import": "take in a unit that another vault exported",
         "key": "make a key to sign entries with, or show one",
+    },
+    "logs and faults": {
+        "coverage": "where the engine went, in the changed cells first",
+        "propose": "corrections reckoned from logs, on paper",
+        "faults": "what became of the fault codes, and what that proves",
     },
     "besides": {
         "definition": "check, compare or list definitions; their schema for editors",

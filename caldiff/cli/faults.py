@@ -27,8 +27,8 @@ def parser(prog: str) -> ArgumentParser:
         description="Compare two snapshots of a vehicle's fault memory: which codes are new, gone, stayed; which "
         "monitors have not finished since the memory was cleared, so that an empty list proves nothing; and whether "
         "the vehicle reports the calibration that it should. A snapshot is a YAML or JSON document, or raw responses "
-        "of SAE J1979 or ISO 14229, see docs/faults.md. Exit status: 0 nothing moved and nothing is in doubt, 1 something "
-        "did or is, 2 trouble.",
+        "of SAE J1979 or ISO 14229, see docs/faults.md. Exit status: 0 nothing moved and nothing is in doubt, 1 "
+        "something did or is, 2 trouble.",
     )
     made.add_argument("before", metavar="BEFORE", help="the first snapshot")
     made.add_argument("after", metavar="AFTER", help="the second one")

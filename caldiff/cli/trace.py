@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from caldiff.vault.index import Index
     from caldiff.vault.vault import Vault
 
-__all__ = ["parser", "run"]
+__all__ = ["index_for", "parser", "run"]
 
 
 def parser(prog: str) -> ArgumentParser:
@@ -57,7 +57,7 @@ def run(options: Namespace) -> int:
     from caldiff.trace.tracing import Tracer  # noqa: PLC0415 - as above
 
     tracer = Tracer(
-        index=_index(vault),
+        index=index_for(vault),
         catalogue=catalogue,
         nearest=options.nearest,
         format=options.format,
@@ -86,7 +86,7 @@ def run(options: Namespace) -> int:
     return worst
 
 
-def _index(vault: Vault) -> Index:
+def index_for(vault: Vault) -> Index:
     """The index of the vault, up to date."""
     from platformdirs import user_cache_path  # noqa: PLC0415 - not for usage errors
 

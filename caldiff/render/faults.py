@@ -17,6 +17,7 @@ __all__ = ["faults_document", "faults_text"]
 
 _FATES: tuple[Fate, ...] = ("new", "changed", "stayed", "unknown", "gone")
 _FATE, _CODE = 9, 10
+_LABELS = {"calibration id": "calibration"}
 """columns"""
 
 
@@ -39,7 +40,9 @@ def faults_text(diff: FaultsDiff, look: Look, view: View, *, image: str = "") ->
         title = look.text(f"Held against {image or 'the image'}")
         lines += ["", *(look.paint(line, "strong") for line in wrapped(title, look.width))]
         for one in diff.held:
-            lines += labelled(one.what, look.text(_held(one, view)), look, alert=one.state == "differs")
+            lines += labelled(
+                _LABELS.get(one.what, one.what), look.text(_held(one, view)), look, alert=one.state == "differs"
+            )
     return "\n".join(lines) + "\n"
 
 
@@ -102,17 +105,19 @@ def _proof(diff: FaultsDiff, look: Look) -> Iterator[str]:
     if diff.cleared:
         yield from labelled("cleared", diff.cleared, look, alert=True)
     words = {
-        "lost": "was complete, and has not finished again",
-        "unknown": "the second snapshot does not tell of it",
-        "incomplete": "has not finished",
+        "lost": "complete before, not finished again",
+        "unknown": "not told of in the second snapshot",
+        "incomplete": "not finished",
     }
     for fate, text in words.items():
         names = _names(m.name for m in diff.monitors if m.fate == fate)
         if names:
-            yield from labelled("readiness", f"{fate}: {names}: {text}", look, alert=True)
+            yield from labelled(
+                "readiness", f"{names}: {fate}, {text}" if fate == "lost" else f"{names}: {text}", look, alert=True
+            )
     good = _names(m.name for m in diff.monitors if m.fate in {"complete", "finished"})
     if good:
-        yield from labelled("readiness", f"complete: {good}", look)
+        yield from labelled("readiness", f"{good}: complete", look)
     if diff.before.lamp != diff.after.lamp and None not in {diff.before.lamp, diff.after.lamp}:
         yield from labelled("lamp", f"{'on' if diff.after.lamp else 'off'} now", look, alert=bool(diff.after.lamp))
     for note in diff.notes:
@@ -127,7 +132,13 @@ def _names(names: Iterable[str]) -> str:
 def _verdict(diff: FaultsDiff) -> tuple[str, str]:
     """In one sentence."""
     gone = [one.code for one in diff.those("gone")]
-    what = f"the absence of {', '.join(gone)}" if gone else "what is not in the second list"
+    gone += [
+        f"{one.code} as {kind}"
+        for one in diff.those("changed")
+        for kind in one.before
+        if kind != "record" and kind not in one.after and diff.after.of(kind) is not None
+    ]
+    what = f"the absence of {', '.join(gone)}" if gone else "what is not listed in the second snapshot"
     if diff.doubts:
         return "in doubt", f"Nothing is proven by {what}: {'; '.join(diff.doubts)}."
     return "proof", f"All monitors that the vehicle tells of have finished, so {what} is what the vehicle found."
