@@ -18,6 +18,8 @@ BENCHES = (
     "bench_definition",
     "bench_image",
     "bench_checksum",
+    "bench_recording",
+    "bench_trace",
     "bench_vault",
     "bench_vault_faults",
     "bench_gate",
