@@ -54,6 +54,10 @@ def _named(entry: Entry) -> str:
     return f"entry {entry.sequence} ({entry.kind})"
 
 
+def _at(entry: Entry) -> str:
+    return f"entry {entry.sequence}, {entry.draft.time}"
+
+
 # ------------------------------------------------------------------------------------------------------------ identity
 
 
@@ -89,14 +93,14 @@ def _other_time(start: str, of: Entry, chain: Chain) -> Iterator[str]:
     ours = [e for e in handed if _image_entry(e, chain).hash == of.hash]
     if of.kind == "revision":
         if not ours and start < of.draft.time:
-            yield f"the log began {start}, before {_named(of)} was recorded ({of.draft.time}); it was never delivered"
+            yield f"the log began {start}, before the revision was recorded: {_at(of)}"
         elif ours and start < ours[0].draft.time:
-            yield f"the log began {start}, before it was handed over ({_named(ours[0])}, {ours[0].draft.time})"
+            yield f"the log began {start}, before the revision was handed over: {_at(ours[0])}"
     began = ours[0].sequence if ours else of.sequence
     before = [e for e in handed if e.sequence > began and e.draft.time <= start]
     if before and _image_entry(before[-1], chain).hash != of.hash:
         other = _image_entry(before[-1], chain)
         yield (
-            f"the log began {start}, after {_named(other)} was handed over ({_named(before[-1])}, "
-            f"{before[-1].draft.time}), which should have been in the unit by then"
+            f"the log began {start}, when {_named(other)} should have been in the unit: it was handed over in "
+            f"{_at(before[-1])}"
         )
