@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal, get_args, overload
 
 import attrs
@@ -188,8 +189,20 @@ class TableDiff(Shown):
     changed: npt.NDArray[np.bool_] | None = None
     moved: tuple[str, ...] = ()
     surface: Surface | None = None
-    statistics: Statistics | None = None
+    _statistics: Statistics | None = attrs.field(default=None, alias="statistics")
     reason: str = ""
+
+    @cached_property
+    def statistics(self) -> Statistics | None:
+        """Numbers over the changed cells; None where differences mean nothing or none is finite.
+
+        Worked out when first asked for, unless given: who records or judges has no use for them.
+        """
+        if self._statistics is not None or self.changed is None or self.before is None or self.after is None:
+            return self._statistics
+        from caldiff.diff.cells import statistics  # noqa: PLC0415 - imports this module
+
+        return statistics(self.before, self.after, self.changed)
 
     @property
     def cells(self) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import attrs
 
-from caldiff.diff.cells import Flags, axis_changed, grid, match, nature, statistics
+from caldiff.diff.cells import Flags, axis_changed, grid, match, nature
 from caldiff.diff.model import AxisDiff, Surface, TableDiff
 from caldiff.diff.operating import NoSurface, same_points
 from caldiff.diff.reading import Reading
@@ -92,7 +92,6 @@ def _both(name: str, before: Table, after: Table, axes: AxisPairs) -> TableDiff 
         changed=matched.changed,
         moved=moved,
         surface=surface,
-        statistics=None if matched.changed is None else statistics(before, after, matched.changed),
         reason="; ".join(r for r in (matched.reason, why_not) if r),
     )
 

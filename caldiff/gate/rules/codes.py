@@ -23,10 +23,21 @@ def codes(case: Case) -> RuleOutcome:
     wanted = case.policy.codes
     if wanted is None:
         return not_asked(RULE)
-    listed = frozenset() if case.definition is None else listed_codes(case.definition.tables.values())
+    listed = _listed(case)
     read = f"{counted(len(listed), 'code')} that the definition lists" if listed else "the definition lists no codes"
     blamed = (_refusal(*one) for one in unauthorised(case, RULE, _switched_off))
     return answer(RULE, read, [*_blind(case, wanted, listed), *blamed])
+
+
+def _listed(case: Case) -> frozenset[str]:
+    """The codes of the definition, looked for once in all its tables."""
+    if case.definition is None:
+        return frozenset()
+    key = (RULE, case.definition.digest)
+    if key not in case.bench.noted:
+        case.bench.noted[key] = listed_codes(case.bench.scans.matched.specs(case.definition))
+    noted: frozenset[str] = case.bench.noted[key]
+    return noted
 
 
 def _blind(case: Case, wanted: Codes, listed: frozenset[str]) -> Iterator[Refusal]:
