@@ -50,7 +50,7 @@ def quantities_for(calibration: Calibration, tables: Iterable[str] | None = None
         target = _target_spec(calibration, correction)
         names += [target.name] if target else []
         unit = target.scaling.unit if target else ""
-        found[correction.measured] = known.get(correction.measured, unit)
+        found[correction.measured] = found.get(correction.measured) or known.get(correction.measured, unit)
     return {**quantities_of(calibration, names), **found}
 
 
@@ -88,7 +88,7 @@ def propose(
         for each in sums:
             each.add(piece, spots)
     found = [each.proposal() for each in sums if each.total]
-    left += [LeftOut(name=each.way.table.name, reason=each.reason(spots)) for each in sums if not each.total]
+    left += [LeftOut(name=each.way.table.name, reason=each.reason) for each in sums if not each.total]
     return Proposal(
         label=calibration.label,
         restraint=restraint,
@@ -219,14 +219,14 @@ class _Sums:
         self._seconds, self._off, self._squares = np.zeros(cells), np.zeros(cells), np.zeros(cells)
         self._samples = np.zeros(cells, np.intp)
         self.total = self.incredible = 0.0
-        self._had_all = False
+        self._seen: set[str] = set()
 
     def add(self, piece: Piece, spots: Spots) -> None:
         """Take in a piece, if it has the channels."""
         quantities = self.way.quantities
+        self._seen.update(quantity for quantity in quantities if quantity in piece.values)
         if any(quantity not in piece.values for quantity in quantities):
             return
-        self._had_all = True
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = piece.values[self.way.correction.measured] / self._wanted(spots)
         known = np.isfinite(ratio)
@@ -253,14 +253,13 @@ class _Sums:
         places = [spots[key] for key in self.way.target_keys]
         return self._target.interpolated(places, self.way.target.physical)
 
-    def reason(self, spots: Spots) -> str:
+    @property
+    def reason(self) -> str:
         """Why there is nothing to propose from."""
-        missing = [key[0] for key, _ in self.way.axes if not spots.seen(key)]
+        missing = [quantity for quantity in self.way.quantities if quantity not in self._seen]
         if missing:
-            return f"no channel for {' and '.join(dict.fromkeys(missing))}"
-        if not self._had_all:
-            return f"no log has {' and '.join(self.way.quantities)} together"
-        return "no sample has a credible ratio" if self.incredible else "no sample"
+            return f"no channel for {' and '.join(missing)}"
+        return "no sample has a credible ratio" if self.incredible else "no sample has all that it takes"
 
     def proposal(self) -> TableProposal:
         """What comes of it."""
