@@ -135,8 +135,8 @@ def _verdict(diff: FaultsDiff) -> tuple[str, str]:
     gone += [
         f"{one.code} as {kind}"
         for one in diff.those("changed")
-        for kind in one.before
-        if kind != "record" and kind not in one.after and diff.after.of(kind) is not None
+        for kind in KINDS
+        if kind in one.before and kind not in one.after and diff.after.of(kind) is not None
     ]
     what = f"the absence of {', '.join(gone)}" if gone else "what is not listed in the second snapshot"
     if diff.doubts:
