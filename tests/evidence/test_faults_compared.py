@@ -21,7 +21,7 @@ LOST = Readiness(ignition="spark", states=(("misfire", "complete"), ("catalyst",
 
 def snapshot(**facts: Any) -> Snapshot:
     """With all lists read, nothing in them, and every monitor finished, unless said otherwise."""
-    known = {
+    known: dict[str, Any] = {
         "label": "made",
         "file": Digest.of(b"made"),
         "stored": (),
