@@ -19,6 +19,8 @@ STOCK, REV1, REV2, REV3, NEWER = (
     "van17_rev3.zip",
     "van17_read_after_update.hex",
 )
+TOWN, HILLS = "van17_drive_town.csv", "van17_drive_hills.csv"
+RAN = ("--image", REV2, "--channels", "channels.yaml")
 Run = Callable[..., Any]
 ELSEWHERE = {
     *("definition.schema", "policy.schema", "trust.schema", "entry"),  # no command's documents
@@ -67,6 +69,9 @@ def checked(text: str, kind: str) -> dict[str, Any]:
         (["definition", "compare", "wren4-2.10", "wren4-2.30"], "definition-comparison"),
         (["definition", "check", STOCK], "definition-check"),
         (["demo", "."], "demo"),
+        (["coverage", TOWN, *RAN], "coverage"),
+        (["coverage", HILLS, *RAN, "--since", REV1, "--statistic", "lambda", "--percentile", "95"], "coverage"),
+        (["propose", TOWN, HILLS, *RAN], "proposal"),
     ],
 )
 def test_documents_keep_their_schema(call: Run, arguments: list[str], kind: str) -> None:

@@ -205,9 +205,9 @@ def test_changed_cells_without_channels_count_as_changed_and_not_visited() -> No
 
 
 def test_after_an_axis_moved_what_changed_is_told_from_the_surface() -> None:
-    # Before: 0, 50, 150 over 1000, 2000, 4000 at both loads. The breakpoint 2000 moves to 3000, with its 50: at 2000 the
-    # surface falls from 50 to 25, at 3000 from 100 to 50. Of the new axis 1000, 3000, 4000, the point 2000 is on the
-    # midpoint of the first two and belongs to the higher one: only the middle cells changed, by 50 at the most.
+    # Before: 0, 50, 150 over 1000, 2000, 4000 at both loads. The breakpoint 2000 moves to 3000, with its 50: at 2000
+    # the surface falls from 50 to 25, at 3000 from 100 to 50. On the new axis the point 2000 is on a midpoint and
+    # belongs to the higher breakpoint, 3000: only the middle cells changed, by 50 at the most.
     before = having(ENGINE, "ignition", [[0, 50, 150], [0, 50, 150]])
     after = attrs.evolve(before, image=before.image.patched({0x302: (3000).to_bytes(2, "big")}))
     found = cover([rows(speed=[3000.0], load=[0.0])], after, since=before)["ignition"]
