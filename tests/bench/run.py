@@ -23,6 +23,7 @@ BENCHES = (
     "bench_vault",
     "bench_vault_faults",
     "bench_gate",
+    "bench_evidence",
 )
 
 if __name__ == "__main__":
