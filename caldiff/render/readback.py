@@ -100,8 +100,8 @@ def _software(found: ReadBack) -> str:
 
 def _moved(moved: Moved, comparison: Comparison, look: Look, view: View) -> list[str]:
     """The volatile region: the runs that moved, and the tables there."""
-    count = f"{plural(moved.bytes, 'byte')} in {plural(len(moved.extents), 'run')}"
-    out = rule(f"Moved in {look.text(moved.region)}, which is volatile: {count}", look)
+    count = f"{plural(moved.bytes, 'byte')} moved, in {plural(len(moved.extents), 'run')}"
+    out = [*rule(f"Volatile: {look.text(moved.region)}", look), count]
     out += extent_lines(comparison, look, view, extents=moved.extents)
     for diff in moved.tables:
         out += ["", *table_lines(diff, look, view)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,9 @@ from jsonschema import Draft202012Validator
 from caldiff.canonical import Digest
 from caldiff.demo.snapshots import demo_snapshots
 from caldiff.errors import CaldiffError, EvidenceError, FileError, SnapshotError
+from caldiff.evidence.readiness import MONITORS
 from caldiff.evidence.snapshot_file import open_snapshot, read_snapshot, snapshot_json_schema
+from caldiff.evidence.uds import FLAGS
 
 SCHEMA = Path(__file__).parents[2] / "docs" / "schemas" / "snapshot.schema.json"
 WHOLE = """\
@@ -162,3 +165,16 @@ def test_mutated_documents(data: st.DataObject) -> None:
         read_snapshot(bytes(text))
     except CaldiffError:
         return
+
+
+def test_what_the_page_shows_is_read() -> None:
+    page = (SCHEMA.parents[1] / "faults.md").read_text(encoding="utf-8")
+    (document,) = re.findall(r"^```yaml\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    (responses,) = re.findall(r"^```text\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    assert read_snapshot(document.encode()).stored == ("P0171",)
+    found = read_snapshot(responses.encode())
+    assert (found.stored, found.calibration_ids) == (("P0171",), ("W4-BIFUEL-0210-C",))
+    told = " ".join(page.split())
+    assert f"from the lowest bit: {', '.join(FLAGS)}." in told
+    assert f"spark ignition: {', '.join(MONITORS['spark'])};" in told
+    assert f"compression ignition: {', '.join(MONITORS['compression'])}." in told
