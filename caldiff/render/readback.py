@@ -12,7 +12,7 @@ from caldiff.render.document import Json, document, side, sound
 from caldiff.render.entries import changes_words
 from caldiff.render.extents import extent_lines
 from caldiff.render.head import file_lines, labelled, rule
-from caldiff.render.look import Look, plural, wrapped
+from caldiff.render.look import Look, clip, plural, wrapped
 from caldiff.render.tables import table_lines
 from caldiff.render.view import View
 from caldiff.trace.facts import changes
@@ -117,7 +117,8 @@ def _differences(found: ReadBack, look: Look, view: View) -> Iterator[str]:
     title = f"From {should} (A) to what was read (B)"
     yield look.paint(title, "strong")
     yield from summary(found.comparison, look, view)
-    yield from details(found.comparison, look, view)
+    rows = details(found.comparison, look, view)
+    yield from (clip(row, look.width, mark=look.glyph("…")) for row in rows) if view.stat else rows
     if found.nearest is not None:
         near = found.nearest
         text = (
