@@ -35,6 +35,8 @@ ELSEWHERE = {
     *("trace", "verdict"),  # tests/cli/test_trace_command.py, test_gate_command.py
     *("checkpoint", "proof-check", "inclusion-proof", "consistency-proof"),  # tests/cli/test_checkpoint_command.py
     *("exported", "imported"),  # tests/cli/test_export_command.py
+    *("faults", "readback"),  # tests/cli/test_faults_command.py, test_readback_command.py
+    "snapshot.schema",  # tests/evidence/test_snapshot_file.py
 }
 """schemas that other tests hold documents against"""
 
