@@ -11,7 +11,7 @@ from caldiff.cli.finding import add_file_options, catalogue_for, limits_for, nam
 from caldiff.cli.personal import add_key_option, read_key
 from caldiff.cli.terminal import Mixed, add_look_options, formatter, look_for, progress, write
 from caldiff.cli.vaults import add_recording_options, author_for, signers_for, time_for, unit_of, vault_for
-from caldiff.errors import UsageError
+from caldiff.errors import CaldiffError, UsageError
 
 if TYPE_CHECKING:
     from caldiff.canonical import Digest
@@ -172,15 +172,38 @@ def run(options: Namespace) -> int:
     with progress("recording"):
         recorded = options.action(recorder, options)
         entries = _Entries(recorder.vault, options.unit)
+        more = _contradicted(recorder, options, recorded) if options.kind == "evidence" else ()
     from caldiff.render.recorded import recorded_document, recorded_text  # noqa: PLC0415 - usage errors do without
 
     if options.json:
         from caldiff.render.document import printed  # noqa: PLC0415 - as above
 
-        write(printed(recorded_document(recorded, entries, entries.numbers)))
+        write(printed(recorded_document(recorded, entries, entries.numbers, more=more)))
     else:
-        write(recorded_text(recorded, entries, entries.numbers, look_for(options)))
+        write(recorded_text(recorded, entries, entries.numbers, look_for(options), more=more))
     return SAME
+
+
+def _contradicted(recorder: Recorder, options: Namespace, recorded: Recorded) -> list[tuple[str, str]]:
+    """What recorded logs say of themselves that does not go with the chain. A log that cannot be read is told too."""
+    from caldiff.ledger.entry import Evidence  # noqa: PLC0415 - usage errors do without
+
+    body = recorded.entry.body
+    if options.sort != "log" or not isinstance(body, Evidence):
+        return []
+    from caldiff.evidence.contradictions import contradictions  # noqa: PLC0415 - only for logs
+    from caldiff.evidence.log import open_log  # noqa: PLC0415 - as above
+
+    chain, out = recorder.vault.chain(options.unit), []
+    for path in options.files:
+        try:
+            log = open_log(path)
+        except CaldiffError as error:
+            out.append(("log", f"{path} cannot be held against the chain: {error.reason}"))
+            continue
+        of = chain.by_hash(body.of).entry
+        out += [("log", words) for words in contradictions(log.identity, log.start, of=of, chain=chain)]
+    return out
 
 
 class _Entries(Mapping["Digest", "Entry"]):

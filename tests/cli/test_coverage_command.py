@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -91,3 +92,31 @@ def test_durations_are_said_as_people_say_them() -> None:
         "4 min 05 s",
         "2 h 09 min",
     ]
+
+
+def test_recording_a_log_says_what_does_not_go_with_the_chain(call: Run, demo: Path, tmp_path: Path) -> None:
+    # Entry 5 is the delivery of revision 1 on 5 March, entry 11 that of revision 2 on the 17th (demo/chronicle.py).
+    vault = tmp_path / "vault"
+    shutil.copytree(demo / "vault", vault)
+    evidence = (
+        "record",
+        "evidence",
+        "van-17",
+        "--vault",
+        str(vault),
+        "--sort",
+        "log",
+        "--time",
+        "2026-05-01T00:00:00Z",
+    )
+    wrong = json.loads(call(*evidence, "--of", "11", TOWN, "--json").out)
+    assert [alert["text"] for alert in wrong["entry"]["alerts"] if alert["about"] == "log"] == [
+        "the log began 2026-03-12T06:41:00Z, before the revision was handed over: entry 11, 2026-03-17T12:00:00Z"
+    ]
+    other = tmp_path / "another.csv"
+    other.write_bytes((demo / TOWN).read_bytes().replace(b"2026-03-12", b"2026-03-10"))
+    right = call(*evidence, "--of", "5", str(other))
+    assert (right.status, "! log" in right.out) == (0, False)
+    none = call(*evidence, "--of", "5", "README.txt")
+    assert none.status == 0
+    assert "README.txt cannot be held against the chain" in none.out

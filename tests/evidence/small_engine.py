@@ -84,6 +84,5 @@ def cut(made: Made, *places: int) -> list[Made]:
     """The same samples in several blocks."""
     edges = [0, *sorted(places), made.time.size]
     return [
-        Made(made.time[a:b], made.weight[a:b], {k: v[a:b] for k, v in made.values.items()})
-        for a, b in pairwise(edges)
+        Made(made.time[a:b], made.weight[a:b], {k: v[a:b] for k, v in made.values.items()}) for a, b in pairwise(edges)
     ]
