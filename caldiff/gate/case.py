@@ -53,6 +53,9 @@ class Source(Protocol):
     def holds(self, digest: Digest) -> bool:
         """Whether the file is at hand."""
 
+    def file(self, digest: Digest) -> bytes:
+        """The bytes of a kept file. Raises CaldiffError."""
+
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
 class Bench:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from fnmatch import fnmatchcase
 from fractions import Fraction
 from functools import cached_property
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import attrs
 
@@ -18,6 +18,9 @@ from caldiff.ledger.entry import Kind
 from caldiff.ledger.finding import Level
 from caldiff.ledger.trust import Role
 from caldiff.value import Value
+
+if TYPE_CHECKING:  # brings numpy, and few policies have one
+    from caldiff.evidence.channels import Channels
 
 __all__ = [
     "HUGE",
@@ -38,6 +41,7 @@ __all__ = [
     "Step",
     "Tables",
     "Traceability",
+    "Visited",
 ]
 
 
@@ -207,6 +211,23 @@ class Identity(Value):
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
+class Visited(Value):
+    """Where the engine must have been in the logs taken on the parent: in the cells that the parent changed.
+
+    Attributes:
+        channels: what the loggers mean by their channels, and which rows count.
+        seconds: of samples that a cell must have, as the nearest one to them, in all logs together; more than 0.
+        share: of the changed cells of each table that must have them; more than 0, at most 1.
+        tables: which of them are asked.
+    """
+
+    channels: Channels
+    seconds: Fraction
+    share: Fraction = Fraction(1)
+    tables: tuple[Tables, ...] = (Tables(pattern="*"),)
+
+
+@attrs.frozen(kw_only=True, eq=False, repr=False)
 class Evidence(Value):
     """So many pieces of evidence of a sort, taken on the parent within so many days before the revision.
 
@@ -214,12 +235,14 @@ class Evidence(Value):
         sort: as in the entry; ``readback`` means readbacks that show the parent.
         days: None: of any age, but after the parent.
         first: asked of the first revision too, whose parent is the baseline.
+        visited: set where the pieces are logs, and it matters where the engine has been in them.
     """
 
     sort: str
     least: int = 1
     days: int | None = None
     first: bool = False
+    visited: Visited | None = None
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)

@@ -299,6 +299,24 @@ IDENTITY = Section(
     ),
 )
 
+VISITED = Section(
+    name="visited",
+    what="a wish for visited cells",
+    doc="Where the engine must have been in these logs: in the cells that the parent changed.",
+    fields=(
+        Field(
+            key="channels",
+            kind=text("the name of a channels file", longest=1000, empty=False),
+            doc="The file that says what the loggers call the quantities and which rows count, beside the policy.",
+            needed="placed",
+        ),
+        Field(key="seconds", kind=NUMBER, doc="Seconds of samples that each cell must have.", needed="placed"),
+        Field(key="share", kind=NUMBER, doc="Of the changed cells of each table, 0 to 1; 1, all, if left out."),
+        Field(key="tables", kind=PATTERNS, doc="Patterns of the tables that are asked; all, if left out."),
+        Field(key="except", kind=PATTERNS, doc="Patterns of tables that are not."),
+    ),
+)
+
 EVIDENCE = Section(
     name="wanted_evidence",
     what="evidence",
@@ -309,6 +327,7 @@ EVIDENCE = Section(
             key="days", kind=integer("a number of days", 1, 36500), doc="The greatest age when the revision was made."
         ),
         Field(key="first", kind=BOOL, doc="Asked of a unit's first revision too, on its baseline; false if left out."),
+        Field(key="visited", kind=VISITED.kind, doc=VISITED.doc),
     ),
 )
 
@@ -385,6 +404,6 @@ POLICY = Section(
 
 POLICY_SECTIONS = (
     TRACEABILITY, PROOF, DEFINITION_FROM, SIGNED, REPEAT, CHECKSUMS, RANGE, UNEXPLAINED, PROTECTED, CODES, LIMIT,
-    MOST, CHANGE, STEP, AXES, IDENTITY, EVIDENCE, APPROVAL,
+    MOST, CHANGE, STEP, AXES, IDENTITY, VISITED, EVIDENCE, APPROVAL,
 )  # fmt: skip
 """all but the policy itself"""

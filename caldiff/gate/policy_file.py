@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from fractions import Fraction
+from functools import partial
 from os import PathLike
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from caldiff.canonical import Digest, canonical_json
 from caldiff.definition.json_schema import schema_of
@@ -14,7 +15,7 @@ from caldiff.definition.kinds import ADDRESSES, Section
 from caldiff.definition.problems import Problem
 from caldiff.definition.shelves import read_bytes
 from caldiff.definition.strict import Form, read_strictly
-from caldiff.errors import PolicyError
+from caldiff.errors import CaldiffError, PolicyError
 from caldiff.gate.policy import (
     Approvals,
     Change,
@@ -33,6 +34,7 @@ from caldiff.gate.policy import (
     Step,
     Tables,
     Traceability,
+    Visited,
 )
 from caldiff.gate.policy_fields import (
     AXES,
@@ -43,9 +45,13 @@ from caldiff.gate.policy_fields import (
     RANGE,
     SIGNED,
     STEP,
+    VISITED,
 )
 from caldiff.ledger.entry import KINDS
 from caldiff.ledger.finding import LEVELS
+
+if TYPE_CHECKING:
+    from caldiff.evidence.channels import Channels
 
 __all__ = ["default_policy", "load_policy", "policy_from_text", "policy_json_schema", "shipped_policies"]
 
@@ -70,7 +76,7 @@ def load_policy(path: str | PathLike[str], folders: Iterable[str | PathLike[str]
 
     Raises:
         FileError: the file cannot be read.
-        PolicyError: with everything that is wrong in it and in what it extends.
+        PolicyError: with everything that is wrong in it, in what it extends, and in the channels files that it names.
     """
     file = Path(path)
     return policy_from_text(read_bytes(file), file=str(path), folder=file.parent, folders=folders)
@@ -85,9 +91,11 @@ def policy_from_text(
 ) -> Policy:
     """The policy in a text, as if it stood in ``file`` within ``folder``. Raises PolicyError as :func:`load_policy`."""
     data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogatepass")
-    searched = [*map(Path, folders), shipped_policies()]
-    form = Form(noun="policy", plural="policies", section=POLICY, check=_faults, error=PolicyError)
-    return _policy(read_strictly(data, form, file=file, folder=folder, folders=searched).tree)
+    given = [*map(Path, folders)]
+    beside = _Beside([*([] if folder is None else [folder]), *given])
+    form = Form(noun="policy", plural="policies", section=POLICY, check=partial(_faults, beside), error=PolicyError)
+    searched = [*given, shipped_policies()]
+    return _policy(read_strictly(data, form, file=file, folder=folder, folders=searched).tree, beside)
 
 
 def policy_json_schema() -> dict[str, Any]:
@@ -95,10 +103,30 @@ def policy_json_schema() -> dict[str, Any]:
     return schema_of(POLICY, POLICY_SECTIONS, title="caldiff policy, format 1")
 
 
+class _Beside:
+    """The channels files that a policy names, in the first of its folders that has one of that name; each read once."""
+
+    def __init__(self, folders: Iterable[Path]) -> None:
+        self._folders = tuple(folders)
+        self._known: dict[str, Channels] = {}
+
+    def channels(self, name: str) -> Channels:
+        """Raises CaldiffError."""
+        from caldiff.evidence.channels_file import load_channels  # noqa: PLC0415 - brings numpy, and few ask for it
+
+        if name not in self._known:
+            path = next((folder / name for folder in self._folders if (folder / name).is_file()), None)
+            if path is None:
+                where = " or ".join(str(folder / name) for folder in self._folders)
+                raise CaldiffError("there is no such file", expected=where or "a folder to look in")
+            self._known[name] = load_channels(path, self._folders)
+        return self._known[name]
+
+
 # -------------------------------------------------------------------------------------- what only the whole can tell
 
 
-def _faults(tree: Tree) -> Iterator[Problem]:
+def _faults(beside: _Beside, tree: Tree) -> Iterator[Problem]:
     """What is missing or makes no sense once everything inherited is laid in."""
     for key, section in (("definition", DEFINITION_FROM), ("codes", CODES), ("axes", AXES)):
         if key in tree:
@@ -111,6 +139,13 @@ def _faults(tree: Tree) -> Iterator[Problem]:
         yield Problem("this protects nothing", expected="tags, regions or roles", path=("protected",))
     if "identity" in tree and not {"fields", "means"} & set(tree["identity"]):
         yield Problem("this compares nothing", expected="fields or means", path=("identity",))
+    yield from _table_faults(tree)
+    for sort, entry in tree.get("evidence", {}).items():
+        if "visited" in entry:
+            yield from _visited_faults(beside, sort, entry["visited"])
+
+
+def _table_faults(tree: Tree) -> Iterator[Problem]:
     for pattern, entry in tree.get("limits", {}).items():
         yield from _limit_faults(pattern, entry)
     for pattern, entry in tree.get("changes", {}).items():
@@ -154,6 +189,23 @@ def _change_faults(pattern: str, entry: Tree) -> Iterator[Problem]:
             yield from _negative(most or {}, key, "changes", pattern, side)
 
 
+def _visited_faults(beside: _Beside, sort: str, entry: Tree) -> Iterator[Problem]:
+    path = ("evidence", sort, "visited")
+    yield from _lacking(VISITED, entry, *path)
+    if sort == "readback":
+        yield Problem("a readback visits no cells", expected="another sort of evidence", path=path)
+    if Fraction(entry.get("seconds", 1)) <= 0:
+        yield Problem("this asks for nothing", expected="more than 0", got=entry["seconds"], path=(*path, "seconds"))
+    if not 0 < Fraction(entry.get("share", 1)) <= 1:
+        expected = "more than 0, and at most 1"
+        yield Problem("the share is out of range", expected=expected, got=entry["share"], path=(*path, "share"))
+    try:
+        beside.channels(entry.get("channels", ""))
+    except (CaldiffError, OSError, ValueError) as error:
+        if "channels" in entry:
+            yield Problem(f"the channels file cannot be used: {error}", got=entry["channels"], path=(*path, "channels"))
+
+
 def _negative(entry: Tree, key: str, *path: str) -> Iterator[Problem]:
     if key in entry and Fraction(entry[key]) < 0:
         yield Problem("a size is not negative", expected="0 or more", got=entry[key], path=(*path, key))
@@ -162,9 +214,11 @@ def _negative(entry: Tree, key: str, *path: str) -> Iterator[Problem]:
 # ----------------------------------------------------------------------------------------------------- the policy
 
 
-def _policy(tree: Tree) -> Policy:
+def _policy(tree: Tree, beside: _Beside) -> Policy:
     """The values of a tree without faults."""
     meaning = {key: value for key, value in tree.items() if key not in ("title", "description", "extends")}
+    if "evidence" in meaning:
+        meaning["evidence"] = {sort: _meant(entry, beside) for sort, entry in meaning["evidence"].items()}
     levels = {"links", "bytes", *tree.get("proof", {}).get("levels", ())}
     return Policy(
         name=tree["name"],
@@ -185,8 +239,34 @@ def _policy(tree: Tree) -> Policy:
         steps=_each(tree, "steps", _step),
         axes="axes" in tree,
         identity=_one(tree, "identity", Identity),
-        evidence=_each(tree, "evidence", lambda sort, e: Evidence(sort=sort, **e)),
+        evidence=_each(tree, "evidence", partial(_evidence, beside)),
         approval=_one(tree, "approval", Approvals),
+    )
+
+
+def _meant(entry: Tree, beside: _Beside) -> Tree:
+    """Evidence with what its channels file says in place of the file's name."""
+    if "visited" not in entry:
+        return entry
+    wanted = entry["visited"]
+    return {**entry, "visited": {**wanted, "channels": beside.channels(wanted["channels"]).digest.hex}}
+
+
+def _evidence(beside: _Beside, sort: str, entry: Tree) -> Evidence:
+    return Evidence(
+        sort=sort,
+        visited=_visited(entry["visited"], beside) if "visited" in entry else None,
+        **{key: value for key, value in entry.items() if key != "visited"},
+    )
+
+
+def _visited(entry: Tree, beside: _Beside) -> Visited:
+    patterns, excluded = entry.get("tables", ["*"]), tuple(entry.get("except", ()))
+    return Visited(
+        channels=beside.channels(entry["channels"]),
+        seconds=Fraction(entry["seconds"]),
+        share=Fraction(entry.get("share", 1)),
+        tables=tuple(Tables(pattern=pattern, excluded=excluded) for pattern in sorted(patterns)),
     )
 
 

@@ -187,6 +187,10 @@ class VaultSource:
         """See :class:`caldiff.gate.case.Source`."""
         return self.vault.holds(digest)
 
+    def file(self, digest: Digest) -> bytes:
+        """See :class:`caldiff.gate.case.Source`."""
+        return self.vault.fetch(digest)
+
     def _proven(self, unit: str) -> Proof:
         """As far as the policy asks, and further where there is something to hold it against."""
         from caldiff.trace.verification import verify  # noqa: PLC0415 - brings numpy

@@ -129,6 +129,7 @@ class Shop:
     read_by: Definition | None = DEFINITION
     recorded: list[Recorded] = attrs.Factory(list)
     images: dict[Digest, Calibration] = attrs.Factory(dict)
+    files: dict[Digest, bytes] = attrs.Factory(dict)
     lost: set[Digest] = attrs.Factory(set)
     levels: dict[Level, str] = attrs.Factory(lambda: dict.fromkeys(LEVELS, "all"))
     findings: list[Any] = attrs.Factory(list)
@@ -160,6 +161,11 @@ class Shop:
 
     def holds(self, digest: Digest) -> bool:
         return digest not in self.lost
+
+    def file(self, digest: Digest) -> bytes:
+        if digest in self.lost:
+            raise VaultError("the file is not in the vault")
+        return self.files[digest]
 
     # ---------------------------------------------------------------------------------------------------- recording
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from caldiff.demo.logs import demo_logs
 from caldiff.gate.policy_fields import POLICY, POLICY_SECTIONS
 from caldiff.gate.policy_file import default_policy, policy_from_text
 from caldiff.gate.trust_file import trust_from_text
@@ -14,14 +15,18 @@ BLOCKS: list[str] = re.findall(r"^```yaml\n(.*?)^```$", PAGE, re.MULTILINE | re.
 HEAD = "policy: 1\nname: page\n"
 
 
-def test_every_block_is_read() -> None:
-    assert len(BLOCKS) == 15
+def test_every_block_is_read(tmp_path: Path) -> None:
+    assert len(BLOCKS) == 16
     whole = [block for block in BLOCKS if block.startswith(("policy: 1", "trust: 1"))]
-    assert len(whole) == 2
+    assert len(whole) == 3
+    (tmp_path / "channels.yaml").write_bytes(demo_logs()["channels.yaml"])
+    visits = policy_from_text(whole[1], folder=tmp_path).evidence
+    assert visits is not None
+    assert [one.sort for one in visits if one.visited] == ["log"]
     house = policy_from_text(whole[0])
     assert [one.sort for one in house.evidence or ()] == ["log"]
     assert house.cautions[:-1] == default_policy().cautions
-    assert trust_from_text(whole[1]).keys[0].roles == ("calibrator", "approver")
+    assert trust_from_text(whole[2]).keys[0].roles == ("calibrator", "approver")
     for block in BLOCKS:
         if block not in whole:
             policy_from_text(HEAD + block)

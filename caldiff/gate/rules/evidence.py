@@ -9,6 +9,7 @@ from caldiff.errors import CaldiffError
 from caldiff.gate.case import Case
 from caldiff.gate.policy import Evidence
 from caldiff.gate.rules.answering import answer, counted, not_asked
+from caldiff.gate.rules.visited import visited
 from caldiff.gate.verdict import Refusal, RuleOutcome
 from caldiff.ledger import entry as ledger
 from caldiff.ledger.chain import Recorded
@@ -19,7 +20,7 @@ RULE = "evidence"
 
 
 def evidence(case: Case) -> RuleOutcome:
-    """Of each sort so many, taken on the parent, after it and before this entry, none too old."""
+    """Of each sort so many, taken on the parent, after it and before this entry, none too old; visited where asked."""
     wanted = case.policy.evidence
     if not wanted:
         return not_asked(RULE)
@@ -31,9 +32,15 @@ def evidence(case: Case) -> RuleOutcome:
     if not asked:
         return answer(RULE, "the first revision of the unit: nothing is asked of its baseline")
     found = [(one, _counting(case, parent, one)) for one in asked]
+    visits = [
+        visited(case, RULE, parent, one.visited, pieces)
+        for one, pieces in found
+        if one.visited is not None and len(pieces) >= one.least
+    ]
     read = ", ".join(counted(len(pieces), f"piece of {one.sort}", f"pieces of {one.sort}") for one, pieces in found)
     where = f"on the {parent.entry.kind}, entry {parent.entry.sequence}"
-    return answer(RULE, f"{read} {where}", _refusals(case, parent, found))
+    refusals = [*_refusals(case, parent, found), *(refusal for one in visits for refusal in one.refusals)]
+    return answer(RULE, "; ".join([f"{read} {where}", *(one.read for one in visits)]), refusals)
 
 
 def _revised_before(case: Case) -> bool:
