@@ -22,11 +22,16 @@ if TYPE_CHECKING:  # typing takes as long to import as Python to start
     from caldiff.definition.catalogue import Catalogue as Catalogue
     from caldiff.definition.catalogue import load_definition as load_definition
     from caldiff.definition.definition import Definition as Definition
+    from caldiff.diff.codes import switched_codes as switched_codes
     from caldiff.diff.compare import compare as compare
     from caldiff.diff.model import Comparison as Comparison
     from caldiff.diff.model import Series as Series
     from caldiff.diff.series import compare_series as compare_series
     from caldiff.errors import CaldiffError as CaldiffError
+    from caldiff.evidence.faults import FaultsDiff as FaultsDiff
+    from caldiff.evidence.faults import compare_faults as compare_faults
+    from caldiff.evidence.snapshot import Snapshot as Snapshot
+    from caldiff.evidence.snapshot_file import open_snapshot as open_snapshot
     from caldiff.gate.gate import judge as judge
     from caldiff.gate.policy import Policy as Policy
     from caldiff.gate.policy_file import load_policy as load_policy
@@ -71,6 +76,7 @@ _ROOMS = {
     "Definition": "caldiff.definition.definition",
     "Digest": "caldiff.canonical",
     "Entry": "caldiff.ledger.entry",
+    "FaultsDiff": "caldiff.evidence.faults",
     "Head": "caldiff.ledger.chain",
     "History": "caldiff.trace.history",
     "Image": "caldiff.image.model",
@@ -81,6 +87,7 @@ _ROOMS = {
     "PublicKey": "caldiff.ledger.signing",
     "Recorder": "caldiff.trace.recording",
     "Series": "caldiff.diff.model",
+    "Snapshot": "caldiff.evidence.snapshot",
     "Table": "caldiff.table.model",
     "Traced": "caldiff.trace.tracing",
     "Trust": "caldiff.ledger.trust",
@@ -89,6 +96,7 @@ _ROOMS = {
     "Verification": "caldiff.trace.verification",
     "checksum_states": "caldiff.checksum.state",
     "compare": "caldiff.diff.compare",
+    "compare_faults": "caldiff.evidence.faults",
     "compare_series": "caldiff.diff.series",
     "correct_checksums": "caldiff.checksum.correct",
     "decode": "caldiff.table.decode",
@@ -102,7 +110,9 @@ _ROOMS = {
     "load_policy": "caldiff.gate.policy_file",
     "load_trust": "caldiff.gate.trust_file",
     "open": "caldiff.table.opening",
+    "open_snapshot": "caldiff.evidence.snapshot_file",
     "read_image": "caldiff.image.reading",
+    "switched_codes": "caldiff.diff.codes",
     "trace_file": "caldiff.trace.tracing",
     "verify": "caldiff.trace.verification",
     "write_image": "caldiff.image.writing",
@@ -125,6 +135,7 @@ __all__ = [
     "Definition",
     "Digest",
     "Entry",
+    "FaultsDiff",
     "Head",
     "History",
     "Image",
@@ -135,6 +146,7 @@ __all__ = [
     "PublicKey",
     "Recorder",
     "Series",
+    "Snapshot",
     "Table",
     "Traced",
     "Trust",
@@ -144,6 +156,7 @@ __all__ = [
     "__version__",
     "checksum_states",
     "compare",
+    "compare_faults",
     "compare_series",
     "correct_checksums",
     "decode",
@@ -157,7 +170,9 @@ __all__ = [
     "load_policy",
     "load_trust",
     "open",
+    "open_snapshot",
     "read_image",
+    "switched_codes",
     "trace_file",
     "verify",
     "write_image",
