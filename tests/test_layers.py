@@ -52,6 +52,8 @@ OWNERS = {  # a library, and the one room that may import it
     "cryptography": "caldiff.ledger",
     "sqlite3": "caldiff.vault",
     "zfec": "caldiff.vault",
+    "asammdf": "caldiff.evidence",
+    "pint": "caldiff.evidence",
     "argparse": "caldiff.cli",
     "platformdirs": "caldiff.cli",
     "shtab": "caldiff.cli",

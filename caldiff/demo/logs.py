@@ -72,7 +72,9 @@ quantities:
   pedal_position:         {names: ["pedal"], unit: "%"}
   vehicle_speed:          {names: ["speed", "v"], unit: km/h}
   gear:                   {names: ["gear"]}
-  lambda:                 {names: ["lambda", "AFR"], unit: "1", stoichiometric: 15.5}   # LPG, as the cooperative has it
+  lambda:
+    - {names: ["lambda"], unit: "1"}
+    - {names: ["AFR"], unit: kg/kg, stoichiometric: 15.5}   # LPG, as the cooperative has it
 """
 
 

@@ -1,7 +1,7 @@
 """Cells of a text -> numbers: exactly and one by one, or whole columns at once with the same result.
 
-The column way takes plain decimals of at most 15 digits: their digits are an integer below 2**53, and dividing that by a
-power of ten below 10**23 rounds once, so the result is the double nearest to what is written, as ``float()`` gives it
+The column way takes plain decimals of at most 15 digits: these are an integer below 2**53, and dividing that by a
+power of ten below 10**23 rounds once, so the result is the double nearest to what is written, as ``float()`` has it
 (Clinger, How to read floating point numbers accurately, 1990). Whatever is not so plain is left to the exact way.
 """
 
@@ -169,4 +169,5 @@ def _two(text: Bytes, at: Ints, odd: Bools) -> Ints:
     at = np.minimum(at, len(text) - 2)
     tens, ones = text[at] - _ZERO, text[at + 1] - _ZERO
     odd |= (tens > 9) | (ones > 9)  # noqa: PLR2004 - what is below zero has wrapped
-    return tens.astype(np.int64) * 10 + ones
+    found: Ints = tens.astype(np.int64) * 10 + ones
+    return found

@@ -42,7 +42,12 @@ class CsvLog(Log):
     """A log in a text file; see :func:`caldiff.evidence.log.open_log`."""
 
     def __init__(
-        self, path: Path, *, time: str | None = None, time_unit: str | None = None, decimal: str | None = None
+        self,
+        path: Path,
+        *,
+        time: str | Sequence[str] | None = None,
+        time_unit: str | None = None,
+        decimal: str | None = None,
     ) -> None:
         super().__init__(path)
         self._text = Text(path)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import attrs
 
@@ -86,7 +86,7 @@ def read_heading(lines: Sequence[str], *, decimal: str | None = None) -> Heading
     identity, passed = _identity(lines[:top])
     return Heading(
         separator=separator,
-        decimal=decimal or _decimal(separator, sample, first + 1),
+        decimal=decimal or _decimal(sample, first + 1),
         columns=columns,
         identity=identity,
         first=first + 1,
@@ -110,11 +110,7 @@ def _begin(lines: Sequence[str]) -> tuple[str, int]:
 
 def _first_row(lines: Sequence[str], separator: str) -> int | None:
     for index, line in enumerate(lines):
-        if (
-            separator in line
-            and _is_row(fields(line, separator), separator)
-            and (index == 0 or _above(lines, index, separator))
-        ):
+        if separator in line and _is_row(fields(line, separator)) and (index == 0 or _above(lines, index, separator)):
             return index
     return None
 
@@ -129,20 +125,19 @@ def _names(line: str, separator: str, width: int) -> bool:
     if not line.strip() or separator not in line:
         return False
     row = fields(line, separator)
-    return len(row) in {width, width - 1} and not _is_row(row, separator) and len([f for f in row if f]) > len(row) // 2
+    return len(row) in {width, width - 1} and not _is_row(row) and len([f for f in row if f]) > len(row) // 2
 
 
-def _is_row(row: Sequence[str], separator: str) -> bool:
+def _is_row(row: Sequence[str]) -> bool:
     """Whether at least half of what is written in it are figures or clock times."""
     said = [field for field in row if field]
-    figures = sum(_is_figure(field, separator) for field in said)
-    return len(row) > 1 and 0 < figures and figures * 2 >= len(said)
+    figures = sum(_is_figure(field) for field in said)
+    return len(row) > 1 and figures > 0 and figures * 2 >= len(said)
 
 
-def _is_figure(field: str, separator: str) -> bool:
+def _is_figure(field: str) -> bool:
     cell = field.encode("utf-8", "replace")
-    signs = (b".",) if separator == "," and "," not in field else (b".", b",")
-    return clock(cell) is not None or any(_real(number(cell, sign)) for sign in signs)
+    return clock(cell) is not None or any(_real(number(cell, sign)) for sign in (b".", b","))
 
 
 def _real(value: float | None) -> bool:
@@ -155,24 +150,29 @@ def _fit(row: list[str], width: int) -> list[str]:
 
 def _columns(rows: Sequence[Sequence[str]]) -> tuple[ChannelInfo, ...]:
     """Names from the first row, with their units; units from the last one, if there is one more."""
-    units = rows[-1] if len(rows) > 1 else None
-    found = []
-    for n, text in enumerate(rows[0]):
-        parts = _UNIT.fullmatch(text)
-        name, unit = (parts[1], parts[2] if parts[2] is not None else parts[3]) if parts else (text, None)
-        if units is not None:
-            below = units[n].strip()
-            below = below[1:-1].strip() if below[:1] + below[-1:] in {"[]", "()"} else below
-            name, unit = (name, below) if parts and not below else (text, below)
-            if parts and not below:
-                unit = parts[2] if parts[2] is not None else parts[3]
-        found.append(ChannelInfo(name=name.strip(), unit=(unit or "").strip() or None, text=text))
-    if len(found) > _MOST_COLUMNS:
-        raise EvidenceError("the log has too many columns", expected=f"at most {_MOST_COLUMNS}", got=f"{len(found)}")
-    return tuple(found)
+    if len(rows[0]) > _MOST_COLUMNS:
+        raise EvidenceError("the log has too many columns", expected=f"at most {_MOST_COLUMNS}", got=f"{len(rows[0])}")
+    below = rows[-1] if len(rows) > 1 else [""] * len(rows[0])
+    found: dict[str, ChannelInfo] = {}
+    for n, (text, unit) in enumerate(zip(rows[0], below, strict=True), start=1):
+        info = _column(text, unit)
+        if info.name in found:  # such as one name in two units, or in two places
+            info = attrs.evolve(info, name=text if text not in found else f"{text} #{n}")
+        found[info.name or f"#{n}"] = info
+    return tuple(found.values())
 
 
-def _decimal(separator: str, sample: Sequence[Sequence[str]], line: int) -> str:
+def _column(text: str, below: str) -> ChannelInfo:
+    """A channel by its heading and what stands below it in the row of units."""
+    below = below[1:-1].strip() if below[:1] + below[-1:] in {"[]", "()"} else below
+    parts = None if below else _UNIT.fullmatch(text)
+    if parts is None:
+        return ChannelInfo(name=text, unit=below or None, text=text)
+    unit = parts[2] if parts[2] is not None else parts[3]
+    return ChannelInfo(name=parts[1].strip(), unit=unit.strip() or None, text=text)
+
+
+def _decimal(sample: Sequence[Sequence[str]], line: int) -> str:
     """The decimal sign of the first rows, clock times aside."""
     signs = set()
     for row in sample:

@@ -159,13 +159,17 @@ class Log(ABC):
 
 
 def open_log(
-    path: str | PathLike[str], *, time: str | None = None, time_unit: str | None = None, decimal: str | None = None
+    path: str | PathLike[str],
+    *,
+    time: str | Sequence[str] | None = None,
+    time_unit: str | None = None,
+    decimal: str | None = None,
 ) -> Log:
     """The log in a file: text with separated columns, or ASAM MDF 4 (with the extra ``caldiff[mdf]``).
 
     Args:
         path: the file.
-        time: the name of the time column, where it is not one that everybody knows.
+        time: the name of the time column; or several that it may have besides those that are known anyway.
         time_unit: the unit of the time column, where the log does not say it: s, ms, us, min or h.
         decimal: the decimal sign, ``.`` or ``,``, where the log has both or its first rows have none.
 

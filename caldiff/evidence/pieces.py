@@ -69,16 +69,16 @@ class Text:
         returned = b""
         while piece := stream.read(size):
             if decoder:
-                piece = decoder.decode(piece).encode("utf-8", "replace")  # noqa: PLW2901 - the same text
+                piece = decoder.decode(piece).encode("utf-8", "replace")
             elif piece.endswith(b"\0"):
-                piece = piece.rstrip(b"\0")  # noqa: PLW2901 - the same text
+                piece = piece.rstrip(b"\0")
             if self._bare_returns:
                 yield piece.replace(b"\r", b"\n")
                 continue
             if returned or b"\r" in piece:
                 whole = returned + piece
                 returned = b"\r" if whole.endswith(b"\r") else b""
-                piece = whole[: len(whole) - len(returned)].replace(b"\r\n", b"\n")  # noqa: PLW2901 - the same text
+                piece = whole[: len(whole) - len(returned)].replace(b"\r\n", b"\n")
             yield piece
         yield returned
 

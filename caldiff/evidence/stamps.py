@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timezone
+from datetime import UTC, datetime
+from itertools import pairwise
 
 import attrs
 
@@ -15,12 +16,11 @@ from caldiff.value import Value
 
 __all__ = ["TIME_UNITS", "Stamps", "find_stamps", "start_of", "utc"]
 
-_NAMES = frozenset(
-    """
-    time t zeit zeitstempel timestamp time-stamp time_stamp uhrzeit temps heure tiempo elapsed
-    seconds second sec s milliseconds msec ms us min
-""".split()
-) | {"time stamp", "elapsed time", "log time", "time of day", "date time", "datetime", "date/time"}
+_NAMES = frozenset((
+    "time", "t", "zeit", "zeitstempel", "timestamp", "time-stamp", "time_stamp", "time stamp", "uhrzeit", "temps",
+    "heure", "elapsed", "elapsed time", "log time", "time of day", "date time", "datetime", "date/time", "seconds",
+    "second", "sec", "s", "milliseconds", "msec", "ms", "us",
+))  # fmt: skip
 """common practice of loggers in a few languages, no source"""
 _CLOCK_WORDS = frozenset(
     ["hh:mm:ss", "h:mm:ss", "hh:mm:ss.sss", "hh:mm:ss,sss", "hh:mm:ss.ms", "hh:mm:ss.fff", "clock"]
@@ -58,7 +58,7 @@ class Stamps(Value):
     assumed: str = ""
 
 
-def find_stamps(heading: Heading, *, name: str | None, unit: str | None) -> Stamps:
+def find_stamps(heading: Heading, *, name: str | Sequence[str] | None, unit: str | None) -> Stamps:
     """The time column, by the name given or one that everybody knows.
 
     Raises:
@@ -91,19 +91,19 @@ _UNITS = "s, ms, us, min, h, or clock times such as 06:41:00.050"
 _SAY = "say which unit the time is in"
 
 
-def _column(heading: Heading, name: str | None) -> int:
+def _column(heading: Heading, name: str | Sequence[str] | None) -> int:
     infos = heading.columns
-    if name is not None:
-        found = [n for n, info in enumerate(infos) if name.casefold() in (info.name.casefold(), info.text.casefold())]
-    else:
+    named = {word.casefold() for word in ([name] if isinstance(name, str) else name or ())}
+    found = [n for n, info in enumerate(infos) if named & {info.name.casefold(), info.text.casefold()}]
+    if not found and not isinstance(name, str):
         found = [n for n, info in enumerate(infos) if info.name.casefold() in _NAMES][:1]
         found = found or [n for n, info in enumerate(infos[:1]) if _is_time(info.unit)]
     if len(found) == 1:
         return found[0]
     names = ", ".join(info.name for info in infos if info.name)
     if found:
-        raise EvidenceError("several columns are called that", got=name, expected=f"one of {names}")
-    what = f"the log has no column {name}" if name else "no column is known to be the time"
+        raise EvidenceError("several columns are called that", got=", ".join(sorted(named)), expected=f"one of {names}")
+    what = f"the log has no column {name}" if isinstance(name, str) else "no column is known to be the time"
     raise EvidenceError(what, expected=f"one of {names}", hint="name the column that has the time")
 
 
@@ -114,7 +114,7 @@ def _is_time(unit: str | None) -> bool:
 def _median_step(cells: Iterable[str], decimal: str) -> float:
     figures = [number(cell.encode("utf-8", "replace"), decimal.encode()) for cell in cells]
     times = [figure for figure in figures if figure is not None]
-    steps = sorted(b - a for a, b in zip(times, times[1:], strict=False) if b > a)
+    steps = sorted(b - a for a, b in pairwise(times) if b > a)
     return steps[len(steps) // 2] if steps else 0.0
 
 
@@ -131,6 +131,6 @@ def utc(text: str) -> str | None:
     if not _ZONED.fullmatch(text.strip()):
         return None
     try:
-        return datetime.fromisoformat(text.strip()).astimezone(timezone.utc).strftime("%Y-%m-%dT%H:%M:%SZ")
+        return datetime.fromisoformat(text.strip()).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     except (ValueError, OverflowError):
         return None

@@ -26,7 +26,7 @@ _MIDNIGHT = "clock passed midnight"
 _STAYS = 20
 """so many rows, one after the other, that all lie back: the clock was set back"""
 _GAP = 3600.0
-"""seconds that are put where the clock was set back: longer than any gap limit, so nothing is held or counted over it"""
+"""seconds that are put where the clock was set back: nothing is held or counted over them"""
 
 
 @attrs.frozen(kw_only=True, eq=False, repr=False)
