@@ -39,6 +39,7 @@ tables:
   dwell: {at: 0x50, type: u16, x: speed, scaling: {factor: 1/10, unit: ms}}
   lamp: {at: 0x58, type: u8}
   cooler: {at: 0x5A, type: u8, x: heat}
+  late: {at: 0xF8, type: u16, x: speed}
 """)
 """engine speed at 1000, 2000, 3000, 4000 rpm; spark is stored row by row, load 1 first"""
 
@@ -233,6 +234,13 @@ def test_tables_that_no_log_can_be_held_against(shop: Visits) -> None:
     assert "no channel for oil" in told(outcome)
     assert shop.asked(first, f"{ASKED}, except: [lamp, cooler]").outcome == "held"
     assert shop.asked(first, f"{ASKED}, tables: [advance, dwell]").outcome == "held"
+
+
+def test_a_table_that_cannot_be_read_is_refused(shop: Visits) -> None:
+    first = shop.revision(shop.baseline(BASE), BASE[:0xFA], day=2)
+    shop.log(first, log((1000, 1, 9), (2000, 1, 9), (3000, 1, 9), (4000, 1, 9)))
+    outcome = shop.asked(first, ASKED)
+    assert [r.text for r in outcome.refusals] == ["it cannot be told which cells of table late were visited"]
 
 
 def test_a_pattern_that_matches_no_table_is_refused(shop: Visits, first: Recorded) -> None:
