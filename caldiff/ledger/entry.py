@@ -207,7 +207,8 @@ class Revision(Value):
         parent, baseline: hashes of the entries that it was made from (a baseline, revision, readback or repeat), and of
             the baseline that it descends from.
         against_parent, against_baseline: its changes.
-        authorities: tag or region, and under whose authority what is tagged so was changed; by tag.
+        authorities: tag, region or trouble code, and under whose authority what is tagged so was changed, or that code
+            switched off; by that word.
         made_from: files kept in the vault that it was made with, such as change sets.
     """
 
