@@ -251,6 +251,8 @@ def _doubts(before: Snapshot, after: Snapshot, monitors: Sequence[MonitorDiff]) 
         yield "the second snapshot has no list of codes at all"
     elif missing := [kind for kind in _lists(before) if kind not in _lists(after)]:
         yield f"the second snapshot did not read what the first one did: {_words(missing)}"
+    elif after.records is None and (lacking := [kind for kind in KINDS[:2] if after.of(kind) is None]):
+        yield f"the second snapshot has no list of {_words(lacking)} codes"
     if 0 in {after.distance, after.warm_ups}:
         yield "the memory was cleared just before the second snapshot"
     yield from _unready(after, monitors)

@@ -65,6 +65,12 @@ def test_what_was_not_read_is_not_gone() -> None:
     assert fates(back) == {"P0420": "unknown"}  # nobody knows that it is new
 
 
+def test_stored_codes_alone_are_half_of_it() -> None:
+    one = snapshot(pending=None)
+    assert compare_faults(one, one).doubts == ("the second snapshot has no list of pending codes",)
+    assert compare_faults(one, attrs.evolve(one, records=())).doubts == ()
+
+
 def test_a_clearing_makes_an_empty_list_worthless() -> None:
     before = snapshot(stored=("P0420",), distance=1204, warm_ups=37)
     diff = compare_faults(before, snapshot(readiness=LOST, distance=212, warm_ups=9))
