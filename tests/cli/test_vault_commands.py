@@ -33,7 +33,7 @@ STEPS = (
     ("revision", REV2, "--authority", "emissions=approval 12", "--authority", "over-temperature=the maker"),
     ("delivery", "--of", "latest", "--to", "the workshop"),
     ("readback", REV2),
-    ("evidence", "--of", "3", "--sort", "log", "--fact", "road=test track", "README.txt"),
+    ("evidence", "--of", "3", "--sort", "log", "--fact", "road=test track", "van17_drive_town.csv"),
     ("note", "-m", "the fan was replaced"),
     ("revision", REV3, "--parent", "3"),
     ("return",),
