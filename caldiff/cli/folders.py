@@ -22,11 +22,13 @@ class Found:
 
 
 def _visible(path: str) -> bool:
-    return not os.path.basename(path).startswith(".")  # noqa: PTH119 - as elsewhere
+    """Neither hidden nor a vault, whose files are looked at by commands of their own."""
+    hidden = os.path.basename(path).startswith(".")  # noqa: PTH119 - as elsewhere
+    return not hidden and not os.path.isfile(os.path.join(path, "vault.json"))  # noqa: PTH113, PTH118 - as elsewhere
 
 
 def below(folder: str, *, takes: Callable[[str], bool] = _visible) -> Iterator[Found]:
-    """Every file below a folder, by name, folder by folder; what is hidden is passed over, or else what ``takes`` says.
+    """Every file below a folder, by name, folder by folder; hidden ones and vaults left out, or what ``takes`` says.
 
     Links are followed to files inside the folder only: no answer depends on what lies elsewhere, and none goes round in
     circles.

@@ -105,6 +105,8 @@ def _tell(link: Link, name: str, digest: Digest, size: int, options: Namespace) 
         write(printed(document("restored", body)))
         return
     write(
-        f"{harmless(options.output)}: {plural(size, 'byte')}, sha256 {digest.hex}\n"
-        f"as recorded in entry {link.sequence} of {link.unit}, {link.kind} of {link.time}, from {harmless(name)}\n"
+        f"{harmless(options.output)}\n"
+        f"  the very file of entry {link.sequence} of {link.unit}, {link.kind} of {link.time}\n"
+        f"  {harmless(name)}, {plural(size, 'byte')}\n"
+        f"  sha256 {digest.hex}\n"
     )
