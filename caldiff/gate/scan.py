@@ -6,7 +6,7 @@ baseline: only tables that differ are looked at again, for what was said of the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, MutableMapping
+from collections.abc import Callable, Iterable, Iterator
 
 import attrs
 
@@ -18,16 +18,20 @@ from caldiff.diff.model import Comparison
 from caldiff.errors import CaldiffError
 from caldiff.gate.cells import AXES, axis_refusals, limit_refusals, step_refusals
 from caldiff.gate.policy import Limit, Policy, Step, Tables
+from caldiff.gate.sieve import Sieve
 from caldiff.gate.verdict import Refusal
 from caldiff.image.model import Image
 from caldiff.table.calibration import Calibration
 from caldiff.table.decode import decode
-from caldiff.table.model import AxisValues
+from caldiff.table.model import AxisValues, Table
 
 __all__ = ["Matched", "Scans"]
 
 _KEPT = 64
 """images of which the answers are kept"""
+
+_MANY = 200
+"""tables from which on all of them are sieved first, which costs about as much as to look at so many"""
 
 Found = dict[str, tuple[Refusal, ...]]
 """what is wrong, by name of the table; tables with nothing wrong are left out"""
@@ -85,6 +89,7 @@ class Scans:
         self.matched = Matched()
         self._references: dict[Digest, Calibration] = {}
         self._asked: dict[Digest, dict[str, tuple[TableSpec, _Asked]]] = {}
+        self._sieves: dict[Digest, Sieve] = {}
         self._answers: dict[tuple[Digest, Digest], Found] = {}
 
     def refusals(self, calibration: Calibration, rule: str, near: Comparison | None = None) -> tuple[Refusal, ...]:
@@ -113,23 +118,42 @@ class Scans:
         else:
             known = self._found(before, definition, None)
             found = {name: refusals for name, refusals in known.items() if name not in other}
-            found |= self._look(calibration, definition, sorted(other))
+            found |= self._look(calibration, definition, sorted(other), near)
         while len(self._answers) >= _KEPT:
             self._answers.pop(next(iter(self._answers)))
         self._answers[key] = found
         return found
 
-    def _look(self, calibration: Calibration, definition: Definition, names: Iterable[str] | None) -> Found:
-        """What is wrong with these tables, or with all."""
+    def _look(
+        self,
+        calibration: Calibration,
+        definition: Definition,
+        names: Iterable[str] | None,
+        near: Comparison | None = None,
+    ) -> Found:
+        """What is wrong with these tables, or with all; a comparison of this image has decoded some already."""
         asked = self._asked_of(definition)
+        looked_at = tuple(asked if names is None else names)
+        clean = self._sieve(definition).clean(calibration.image) if len(looked_at) > _MANY else set()
+        known = {} if near is None else _decoded(near, calibration, definition)
         axes: dict[str, AxisValues] = {}
+
+        def read(spec: TableSpec) -> Table:
+            return known[spec.name] if spec.name in known else decode(calibration.image, definition, spec, axes=axes)
+
         found = {}
-        for name in asked if names is None else names:
-            spec, wanted = asked[name]
-            refusals = tuple(self._table(calibration, definition, spec, wanted, axes))
+        for name in looked_at:
+            refusals = () if name in clean else tuple(self._table(*asked[name], read))
             if refusals:
                 found[name] = refusals
         return found
+
+    def _sieve(self, definition: Definition) -> Sieve:
+        """What finds the tables of the definition that need no look."""
+        if definition.digest not in self._sieves:
+            asked = self._asked_of(definition).values()
+            self._sieves[definition.digest] = Sieve(definition, ((s, one.limits, one.steps) for s, one in asked))
+        return self._sieves[definition.digest]
 
     def _asked_of(self, definition: Definition) -> dict[str, tuple[TableSpec, _Asked]]:
         """What is asked of every table of the definition."""
@@ -148,19 +172,12 @@ class Scans:
             }
         return self._asked[definition.digest]
 
-    def _table(
-        self,
-        calibration: Calibration,
-        definition: Definition,
-        spec: TableSpec,
-        asked: _Asked,
-        axes: MutableMapping[str, AxisValues],
-    ) -> Iterator[Refusal]:
+    def _table(self, spec: TableSpec, asked: _Asked, read: Callable[[TableSpec], Table]) -> Iterator[Refusal]:
         """What is wrong with one table."""
         if not asked and not (self._policy.axes and spec.axes):
             return
         try:
-            table = decode(calibration.image, definition, spec, axes=axes)
+            table = read(spec)
         except CaldiffError as error:
             rules = [("limits", asked.limits), ("steps", asked.steps), (AXES, self._policy.axes and spec.axes)]
             yield from (_unreadable(rule, spec, error) for rule, wanted in rules if wanted)
@@ -171,6 +188,13 @@ class Scans:
             yield from step_refusals(table, step)
         if self._policy.axes:
             yield from axis_refusals(table)
+
+
+def _decoded(near: Comparison, calibration: Calibration, definition: Definition) -> dict[str, Table]:
+    """The tables of an image that a comparison with it decoded by the same definition."""
+    if near.after.definition != definition or near.after.image.content != calibration.image.content:
+        return {}
+    return {diff.name: diff.after for diff in near.tables if diff.after is not None}
 
 
 def _touched(before: Image, after: Image, definition: Definition) -> set[str]:

@@ -22,7 +22,7 @@ from caldiff.definition.model import Bits, ElementType, Limits, Linear, Lookup, 
 from caldiff.errors import CaldiffError, EncodeError
 from caldiff.table.layout import gaps_of
 
-__all__ = ["Floats", "Raw", "as_double", "beyond", "to_physical", "to_raw"]
+__all__ = ["Floats", "Raw", "as_double", "beyond", "raw_limits", "to_physical", "to_raw"]
 
 Raw = npt.NDArray[Any]
 """integers or floats as stored, in the machine's byte order or the image's, masked and shifted where a mask is set"""
@@ -165,7 +165,7 @@ def beyond(
     if limits is None or not raw.size:
         return None
     if isinstance(scaling.conversion, Linear) and element.kind != "f":
-        low, high = _raw_limits(scaling.conversion, limits)
+        low, high = raw_limits(scaling.conversion, limits)
         least, most = (int(raw.min()), int(raw.max())) if raw.size > 1 else (raw.item(),) * 2
         if least >= low and most <= high:
             return None
@@ -177,7 +177,7 @@ def beyond(
     return outside if outside.any() else None
 
 
-def _raw_limits(linear: Linear, limits: Limits) -> tuple[int, int]:
+def raw_limits(linear: Linear, limits: Limits) -> tuple[int, int]:
     """The lowest and the highest raw integer within the limits."""
     n, o, d = _whole(linear)
     low, high = (limits.low, limits.high) if n > 0 else (limits.high, limits.low)
