@@ -35,6 +35,7 @@ _LONGEST = 17
 """characters of a plain cell: a sign, fifteen digits and their decimal sign"""
 _DIGITS = 15
 _SPACES = 16
+_CLOCK_LENGTH = len("00:00:00")
 _LONGEST_CELL = 1000
 _POWERS = 10 ** np.arange(18, dtype=np.int64)
 _SIGN, _MINUS, _ZERO = np.frombuffer(b"+-0", np.uint8)
@@ -146,27 +147,23 @@ def _stripped(text: Bytes, start: Ints, end: Ints) -> tuple[Ints, Ints]:
 
 def clocks(text: Bytes, start: Ints, end: Ints) -> tuple[Moments, Bools]:
     """The clock times ``hh:mm:ss``, with a fraction or not, and which cells are left to :func:`clock`."""
+    text = np.concatenate([text, np.zeros(_CLOCK_LENGTH + 1, np.uint8)])  # so that one may look behind a short cell
     start, end = _stripped(text, start, end)
-    odd: Bools = end - start < len("00:00:00")
-    start = np.where(odd, 0, start)
-    end = np.where(odd, min(8, len(text)), end)
-    odd |= (text[np.minimum(start + 2, len(text) - 1)] != ord(":")) | (
-        text[np.minimum(start + 5, len(text) - 1)] != ord(":")
-    )
+    odd: Bools = (end - start < _CLOCK_LENGTH) | (end - start > _CLOCK_LENGTH + len(".123456789"))
+    end = np.maximum(end, start + _CLOCK_LENGTH)
+    odd |= (text[start + 2] != ord(":")) | (text[start + 5] != ord(":"))
     hours, minutes = (_two(text, start + at, odd) for at in (0, 3))
-    at = np.minimum(start + 8, len(text) - 1)
-    mark = b"," if len(at) and (text[at] == ord(",")).any() else b"."
+    mark = b"," if (text[start + _CLOCK_LENGTH] == ord(",")).any() else b"."
     two = _two(text, start + 6, odd)
     seconds, strange = numbers(text, start + 6, end, mark)
     # Two figures begin the seconds; so there is no sign, and no third one before the decimal sign.
     odd |= strange | (seconds < two) | (seconds >= two + 1) | (hours > 23) | (minutes > 59) | (two > 59)  # noqa: PLR2004
-    odd |= np.isnan(seconds) | (end - start > len("00:00:00.123456789"))
+    odd |= np.isnan(seconds)
     return (np.zeros(len(start), np.int64), hours * 3600 + minutes * 60 + seconds), odd
 
 
 def _two(text: Bytes, at: Ints, odd: Bools) -> Ints:
     """The two figures there; where there are none, ``odd`` is set."""
-    at = np.minimum(at, len(text) - 2)
     tens, ones = text[at] - _ZERO, text[at + 1] - _ZERO
     odd |= (tens > 9) | (ones > 9)  # noqa: PLR2004 - what is below zero has wrapped
     found: Ints = tens.astype(np.int64) * 10 + ones

@@ -69,29 +69,24 @@ def read_heading(lines: Sequence[str], *, decimal: str | None = None) -> Heading
     Raises:
         EvidenceError: no heading is followed by a row of figures, or the decimal sign is not clear.
     """
-    separator, first = _begin(lines)
-    width = len(fields(lines[first], separator))
+    numbers = [n for n, line in enumerate(lines, start=1) if line.strip()]
+    said = [lines[n - 1] for n in numbers]
+    separator, first = _begin(said)
+    width = len(fields(said[first], separator))
     top = first
-    while top and _names(lines[top - 1], separator, width):
+    while top and _names(said[top - 1], separator, width):
         top -= 1
-    if top == first:
-        raise EvidenceError(
-            "the log has no heading",
-            line=first + 1,
-            expected="a line with the names of the channels above the figures",
-            got=lines[first][:60],
-        )
-    columns = _columns([_fit(fields(line, separator), width) for line in lines[top:first]])
-    sample = tuple(tuple(fields(line, separator)) for line in lines[first : first + _SAMPLE])
-    identity, passed = _identity(lines[:top])
+    columns = _columns([_fit(fields(line, separator), width) for line in said[top:first]])
+    sample = tuple(tuple(fields(line, separator)) for line in said[first : first + _SAMPLE])
+    identity, passed = _identity(said[:top])
     return Heading(
         separator=separator,
-        decimal=decimal or _decimal(sample, first + 1),
+        decimal=decimal or _decimal(sample, numbers[first]),
         columns=columns,
         identity=identity,
-        first=first + 1,
+        first=numbers[first],
         sample=sample,
-        passed=(*passed, *range(top + 2, first)),
+        passed=tuple(numbers[n] for n in (*passed, *range(top + 1, first - 1))),
     )
 
 
@@ -109,15 +104,20 @@ def _begin(lines: Sequence[str]) -> tuple[str, int]:
 
 
 def _first_row(lines: Sequence[str], separator: str) -> int | None:
+    """The first row of figures, if the line above has names for it."""
     for index, line in enumerate(lines):
-        if separator in line and _is_row(fields(line, separator)) and (index == 0 or _above(lines, index, separator)):
-            return index
+        row = fields(line, separator) if separator in line else []
+        if _is_row(row):
+            if index and _names(lines[index - 1], separator, len(row)):
+                return index
+            if index == 0:
+                raise EvidenceError(
+                    "the log has no heading",
+                    line=1,
+                    expected="a line with the names of the channels above the figures",
+                    got=line[:60],
+                )
     return None
-
-
-def _above(lines: Sequence[str], index: int, separator: str) -> bool:
-    """Whether the line above may be a heading of the row: as many fields, or all but a last, empty one."""
-    return _names(lines[index - 1], separator, len(fields(lines[index], separator)))
 
 
 def _names(line: str, separator: str, width: int) -> bool:
@@ -190,11 +190,11 @@ def _decimal(sample: Sequence[Sequence[str]], line: int) -> str:
 
 
 def _identity(lines: Sequence[str]) -> tuple[tuple[tuple[str, str], ...], list[int]]:
-    """What stands above the heading as keys and values, and the numbers of the other lines that say something."""
+    """What stands above the heading as keys and values, and the indices of the other lines that say something."""
     found, passed = [], []
-    for n, line in enumerate(lines, start=1):
+    for index, line in enumerate(lines):
         if key := _KEY.fullmatch(line):
             found.append((key[1].strip(), key[2].strip()))
         elif line.strip(' \t",;#'):
-            passed.append(n)
+            passed.append(index)
     return tuple(found), passed

@@ -33,8 +33,7 @@ class Text:
         except OSError as error:
             raise _unreadable(path, error) from None
         self._bom, self._encoding = next((found for found in _BOMS if start.startswith(found[0])), (b"", ""))
-        wide = self._encoding.startswith("utf-16")
-        self._bare_returns = not wide and b"\r" in start and b"\n" not in start
+        self._bare_returns = b"\r" in start and b"\n" not in start
 
     def pieces(self, size: int) -> Iterator[bytes]:
         """Whole lines, about so many bytes at a time.
