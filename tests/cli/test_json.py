@@ -23,7 +23,7 @@ TOWN, HILLS = "van17_drive_town.csv", "van17_drive_hills.csv"
 RAN = ("--image", REV2, "--channels", "channels.yaml")
 Run = Callable[..., Any]
 ELSEWHERE = {
-    *("definition.schema", "policy.schema", "trust.schema", "entry"),  # no command's documents
+    *("definition.schema", "policy.schema", "trust.schema", "channels.schema", "entry"),  # no command's documents
     *(
         "history",
         "recorded",

@@ -74,8 +74,9 @@ def test_the_very_file_comes_back(call: Run, kept: Path, demo: Path, tmp_path: P
     answer = call("restore", "van17", *entry.split(), "-o", str(out), CALDIFF_VAULT=str(kept))
     assert answer.status == 0, answer
     assert out.read_bytes() == ((kept.parent if file == PATCHED else demo) / file).read_bytes()
-    assert f"{out}: " in answer.out
-    assert f"from {file}\n" in answer.out
+    assert answer.out.startswith(f"{out}\n")
+    assert f"\n  {file}, " in answer.out
+    assert hashlib.sha256(out.read_bytes()).hexdigest() in answer.out
 
 
 def test_an_entry_is_named_by_its_hash_too(call: Run, kept: Path, demo: Path, tmp_path: Path) -> None:
