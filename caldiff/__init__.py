@@ -28,8 +28,16 @@ if TYPE_CHECKING:  # typing takes as long to import as Python to start
     from caldiff.diff.model import Series as Series
     from caldiff.diff.series import compare_series as compare_series
     from caldiff.errors import CaldiffError as CaldiffError
+    from caldiff.evidence.channels import Channels as Channels
+    from caldiff.evidence.coverage import cover as cover
+    from caldiff.evidence.covered import Coverage as Coverage
     from caldiff.evidence.faults import FaultsDiff as FaultsDiff
     from caldiff.evidence.faults import compare_faults as compare_faults
+    from caldiff.evidence.log import open_log as open_log
+    from caldiff.evidence.logs import open_logs as open_logs
+    from caldiff.evidence.logs import rows_of as rows_of
+    from caldiff.evidence.proposal import propose as propose
+    from caldiff.evidence.proposed import Proposal as Proposal
     from caldiff.evidence.snapshot import Snapshot as Snapshot
     from caldiff.evidence.snapshot_file import open_snapshot as open_snapshot
     from caldiff.gate.gate import judge as judge
@@ -72,7 +80,9 @@ _ROOMS = {
     "Calibration": "caldiff.table.calibration",
     "Catalogue": "caldiff.definition.catalogue",
     "Chain": "caldiff.ledger.chain",
+    "Channels": "caldiff.evidence.channels",
     "Comparison": "caldiff.diff.model",
+    "Coverage": "caldiff.evidence.covered",
     "Definition": "caldiff.definition.definition",
     "Digest": "caldiff.canonical",
     "Entry": "caldiff.ledger.entry",
@@ -84,6 +94,7 @@ _ROOMS = {
     "Limits": "caldiff.image.limits",
     "Policy": "caldiff.gate.policy",
     "PrivateKey": "caldiff.ledger.signing",
+    "Proposal": "caldiff.evidence.proposed",
     "PublicKey": "caldiff.ledger.signing",
     "Recorder": "caldiff.trace.recording",
     "Series": "caldiff.diff.model",
@@ -99,6 +110,7 @@ _ROOMS = {
     "compare_faults": "caldiff.evidence.faults",
     "compare_series": "caldiff.diff.series",
     "correct_checksums": "caldiff.checksum.correct",
+    "cover": "caldiff.evidence.coverage",
     "decode": "caldiff.table.decode",
     "dump_image": "caldiff.image.writing",
     "export_unit": "caldiff.vault.bundle",
@@ -110,8 +122,12 @@ _ROOMS = {
     "load_policy": "caldiff.gate.policy_file",
     "load_trust": "caldiff.gate.trust_file",
     "open": "caldiff.table.opening",
+    "open_log": "caldiff.evidence.log",
+    "open_logs": "caldiff.evidence.logs",
     "open_snapshot": "caldiff.evidence.snapshot_file",
+    "propose": "caldiff.evidence.proposal",
     "read_image": "caldiff.image.reading",
+    "rows_of": "caldiff.evidence.logs",
     "switched_codes": "caldiff.diff.codes",
     "trace_file": "caldiff.trace.tracing",
     "verify": "caldiff.trace.verification",
@@ -131,7 +147,9 @@ __all__ = [
     "Calibration",
     "Catalogue",
     "Chain",
+    "Channels",
     "Comparison",
+    "Coverage",
     "Definition",
     "Digest",
     "Entry",
@@ -143,6 +161,7 @@ __all__ = [
     "Limits",
     "Policy",
     "PrivateKey",
+    "Proposal",
     "PublicKey",
     "Recorder",
     "Series",
@@ -159,6 +178,7 @@ __all__ = [
     "compare_faults",
     "compare_series",
     "correct_checksums",
+    "cover",
     "decode",
     "dump_image",
     "export_unit",
@@ -170,8 +190,12 @@ __all__ = [
     "load_policy",
     "load_trust",
     "open",
+    "open_log",
+    "open_logs",
     "open_snapshot",
+    "propose",
     "read_image",
+    "rows_of",
     "switched_codes",
     "trace_file",
     "verify",
