@@ -29,6 +29,7 @@ if TYPE_CHECKING:  # typing takes as long to import as Python to start
     from caldiff.diff.series import compare_series as compare_series
     from caldiff.errors import CaldiffError as CaldiffError
     from caldiff.evidence.channels import Channels as Channels
+    from caldiff.evidence.channels_file import load_channels as load_channels
     from caldiff.evidence.coverage import cover as cover
     from caldiff.evidence.covered import Coverage as Coverage
     from caldiff.evidence.faults import FaultsDiff as FaultsDiff
@@ -118,6 +119,7 @@ _ROOMS = {
     "history": "caldiff.trace.history",
     "import_unit": "caldiff.vault.bundle",
     "judge": "caldiff.gate.gate",
+    "load_channels": "caldiff.evidence.channels_file",
     "load_definition": "caldiff.definition.catalogue",
     "load_policy": "caldiff.gate.policy_file",
     "load_trust": "caldiff.gate.trust_file",
@@ -186,6 +188,7 @@ __all__ = [
     "history",
     "import_unit",
     "judge",
+    "load_channels",
     "load_definition",
     "load_policy",
     "load_trust",
