@@ -209,11 +209,12 @@ def _lacking(
 
 def _tied(channels: Channels, log: Log, quantity: str, unit: str | None, info: ChannelInfo, source: Source) -> Tie:  # noqa: PLR0913, PLR0917 - a tie is made of these
     said = channels.meant(info.unit) or source.unit
-    if said is None and unit not in (None, "", ONE):
+    example = unit if source.stoichiometric is None else MASS_RATIO
+    if said is None and (unit not in (None, "", ONE) or source.stoichiometric is not None):
         raise EvidenceError(
             f"the channel {info.name} does not say its unit",
             file=log.name,
-            hint=f"say under {quantity} in the channels file what the logger means, such as `unit: {unit}`",
+            hint=f"say under {quantity} in the channels file what the logger means, such as `unit: {example}`",
         )
     ratio = source.stoichiometric if {spelled(said or ""), spelled(unit or "")} == {MASS_RATIO, ONE} else None
     try:
