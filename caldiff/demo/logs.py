@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from caldiff.demo.drives import Leg, Moment, drive
 
-__all__ = ["CHANNELS", "demo_logs"]
+__all__ = ["CHANNELS", "WARM", "demo_logs"]
 
 _TOWN = (
     Leg(seconds=40, speed=0),
@@ -61,7 +61,7 @@ _HILLS = (
 CHANNELS = """\
 # What the loggers of the invented cooperative call their channels, and what they measure in.
 channels: 1
-name: roitelet
+name: channels
 quantities:
   engine_speed:           {names: ["engine speed", "n", "rpm"], unit: rpm}
   load:                   {names: ["air charge", "charge*"], unit: "%"}
@@ -77,6 +77,16 @@ quantities:
     - {names: ["AFR"], unit: kg/kg, stoichiometric: 15.5}   # LPG, as the cooperative has it
 """
 
+WARM = """\
+# The same loggers, and only what they saw of a warm engine that ran evenly.
+channels: 1
+name: warm
+extends: channels
+conditions:
+  windows: {coolant_temperature: {least: 70}}
+  steady:  {engine_speed: {within: 150, for: 1}}
+"""
+
 
 def demo_logs() -> dict[str, bytes]:
     """The logs by name, and what the loggers mean by their channels."""
@@ -85,6 +95,7 @@ def demo_logs() -> dict[str, bytes]:
         "van17_drive_motorway.csv": _continental(drive(_MOTORWAY, seed=18, coolant=41.0)),
         "van17_drive_hills.csv": _uneven(drive(_HILLS, seed=19, coolant=72.0)),
         "channels.yaml": CHANNELS.encode("ascii"),
+        "warm.yaml": WARM.encode("ascii"),
     }
 
 

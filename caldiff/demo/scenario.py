@@ -41,6 +41,7 @@ What the van brought back on the way:
   van17_drive_motorway.csv
   van17_drive_hills.csv
   channels.yaml                 what the loggers mean by their channels
+  warm.yaml                     the same, and only what was seen of a warm engine that ran evenly
   van17_faults_before.yaml      fault memory and readiness, on the first revision
   van17_faults_after.yaml       and on the second
 
@@ -66,6 +67,11 @@ Things to try:
   caldiff verify --vault vault --trust trust.yaml --checkpoint checkpoint.txt
   caldiff gate van17_rev2.s19 van17_rev3.zip --vault vault --trust trust.yaml
   caldiff restore van-17 -o back_to_stock.bin --vault vault
+
+  caldiff coverage van17_drive_*.csv --image van17_rev2.s19 --since van17_rev1.hex --channels channels.yaml
+  caldiff propose van17_drive_*.csv --image van17_rev2.s19 --channels warm.yaml
+  caldiff faults van17_faults_before.yaml van17_faults_after.yaml --image van17_rev2.s19
+  caldiff readback van-17 van17_readback.bin --vault vault
 
 A real calibration that is wrong destroys engines and hurts people, and many changes are illegal on the road.
 """

@@ -34,7 +34,14 @@ GOLDEN = {
     "van17_drive_hills.csv": "51e2eae2c906ae5f02664c9be115c825db3b52597aee2727f5f6503e70f65ff6",
 }
 
-WORDS = {"channels.yaml", "van17_faults_before.yaml", "van17_faults_after.yaml", "trust.yaml", "README.txt"}
+WORDS = {
+    "channels.yaml",
+    "warm.yaml",
+    "van17_faults_before.yaml",
+    "van17_faults_after.yaml",
+    "trust.yaml",
+    "README.txt",
+}
 """files that are read, not reckoned"""
 
 IMAGES = ("stock", "again", "first", "second", "readback", "third", "newer")

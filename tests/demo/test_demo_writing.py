@@ -20,6 +20,7 @@ NAMES = [
     "van17_drive_motorway.csv",
     "van17_drive_hills.csv",
     "channels.yaml",
+    "warm.yaml",
     "van17_faults_before.yaml",
     "van17_faults_after.yaml",
     "trust.yaml",
