@@ -68,7 +68,7 @@ def test_the_house_policy_lets_the_second_revision_out(demo: Path) -> None:
     found = asked(demo, POLICY)
     assert found.accepted, [str(r) for r in found.refusals]
     (read,) = [rule.read for rule in found.rules if rule.rule == "evidence"]
-    assert "2 of 3 cells that entry 2 changed visited for 5 s or more, by channels roitelet" in read
+    assert "2 of 3 cells that entry 2 changed visited for 5 s or more, by channels channels" in read
 
 
 def test_where_the_town_was_not_enough(demo: Path) -> None:
