@@ -74,11 +74,10 @@ class _Walk:
             todo += [(link, False) for link in found if link and link not in done]
 
     def _links(self, at: int) -> tuple[int, ...]:
-        self._stream.seek(at)
-        data = self._stream.read(_HEADER.size)
-        if len(data) < _HEADER.size:
+        if at > self._size - _HEADER.size:
             raise self._wrong("a link of the MDF file leads out of it", at)
-        name, length, count = _HEADER.unpack(data)
+        self._stream.seek(at)
+        name, length, count = _HEADER.unpack(self._stream.read(_HEADER.size))
         if not name.startswith(b"##"):
             raise self._wrong("a link of the MDF file leads to no block", at)
         if length > self._size - at or count > (length - _HEADER.size) // 8:

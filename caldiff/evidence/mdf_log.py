@@ -6,8 +6,10 @@ rates. Groups are read piece by piece, so a file beyond memory is no trouble.
 
 from __future__ import annotations
 
+import io
+import logging
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout, suppress
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +31,8 @@ _UNFINISHED = "file was not finished by its logger"
 _MASTERS, _TIME = (2, 3), 1
 """channel types of masters, and the synchronisation type that is time in seconds: ASAM MDF 4.1, CNBLOCK"""
 _KINDS = "biuf"
+_TIGHTEST = 1100
+"""deflate does not pack tighter than 1:1032 (zlib's technical details), and nothing else in MDF 4.1 packs"""
 
 
 @attrs.frozen(kw_only=True)
@@ -68,11 +72,15 @@ class MdfLog(Log):
             ) from None
         mdf = None
         try:
-            mdf = asammdf.MDF(str(self._path))
-            yield mdf
+            with self._path.open("rb") as stream:  # ours to close: asammdf leaves it open when it fails
+                with _silent():
+                    mdf = asammdf.MDF(stream)
+                yield mdf
         except CaldiffError:
             raise
         except Exception as error:  # noqa: BLE001 - a broken file makes it raise nearly anything
+            if mdf is None:
+                _abandon(error)
             said = f"{type(error).__name__}: {error}"[:200]
             raise EvidenceError("the MDF file is broken", file=self._path, got=said) from None
         finally:
@@ -81,6 +89,7 @@ class MdfLog(Log):
 
     def _infos(self, mdf: Any, tally: Tally) -> Iterator[ChannelInfo]:
         for number, group in enumerate(mdf.groups):
+            self._check(group)
             master = mdf.masters_db.get(number)
             if master is None or group.channels[master].sync_type != _TIME:
                 tally.add(_NO_MASTER)
@@ -92,6 +101,17 @@ class MdfLog(Log):
                 self._places[name] = _Place(group=number, index=index)
                 unit = mdf.get_channel_unit(group=number, index=index).strip()
                 yield ChannelInfo(name=name, unit=unit or None, text=channel.name)
+
+    def _check(self, group: Any) -> None:
+        """What asammdf takes on trust: channels lie in their records, and there can be so many of these."""
+        records = group.channel_group
+        size = records.samples_byte_nr + records.invalidation_bytes_nr
+        if records.cycles_nr * size > self._path.stat().st_size * _TIGHTEST:
+            got = f"{records.cycles_nr} of {size} bytes"
+            raise EvidenceError("the MDF file has more records than it has bytes for", file=self._path, got=got)
+        for channel in group.channels:
+            if not _within(channel, records):
+                raise EvidenceError(f"the channel {channel.name[:80]} lies outside its record", file=self._path)
 
     def blocks(self, names: Sequence[str] | None = None, *, rows: int = ROWS) -> Iterator[Block]:
         """The log in blocks; see :meth:`Log.blocks`. The time is what the file has, from its start of measurement."""
@@ -118,6 +138,39 @@ class MdfLog(Log):
                     latest = float(time[-1])
                     yield from _laid(time, taken, places, rows)
         self.repairs = tally.over(self.repairs)
+
+
+@contextmanager
+def _silent() -> Iterator[None]:
+    """What asammdf prints and logs of a broken file goes nowhere: here it is raised, or counted."""
+    told = logging.getLogger("asammdf")
+    was, told.disabled = told.disabled, True
+    try:
+        with redirect_stdout(io.StringIO()):
+            yield
+    finally:
+        told.disabled = was
+
+
+def _within(channel: Any, group: Any) -> bool:
+    """Whether a channel lies in the records of its group, which asammdf's fast parts take on trust."""
+    end = channel.byte_offset + (channel.bit_offset + channel.bit_count + 7) // 8
+    size = group.samples_byte_nr
+    invalid: int = channel.pos_invalidation_bit // 8
+    return bool(end <= size and (invalid == 0 or invalid < group.invalidation_bytes_nr))
+
+
+def _abandon(error: Exception) -> None:
+    """Close what asammdf left half made, else it raises once more when it is thrown away."""
+    frame = error.__traceback__
+    while frame is not None:
+        half: Any = frame.tb_frame.f_locals.get("self")
+        if type(half).__name__ == "MDF4":
+            half._closed = True  # noqa: SLF001 - what its own close() looks at first
+            for name in ("_tempfile", "_file", "_mapped_file"):
+                with suppress(AttributeError, OSError, ValueError):
+                    getattr(half, name).close()
+        frame = frame.tb_next
 
 
 def _laid(
@@ -170,9 +223,14 @@ class _Group:
         time = np.zeros(0)
         values = {}
         for name, index in self._channels.items():
-            signal = self._mdf.get(
-                group=self._number, index=index, record_offset=first, record_count=count, ignore_invalidation_bits=True
-            )
+            with _silent():
+                signal = self._mdf.get(
+                    group=self._number,
+                    index=index,
+                    record_offset=first,
+                    record_count=count,
+                    ignore_invalidation_bits=True,
+                )
             time = np.asarray(signal.timestamps, np.float64)
             values[name] = self._figures(signal, name, first)
         if not len(time):
