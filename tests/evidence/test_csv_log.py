@@ -55,6 +55,7 @@ PLAIN = {"": [0.0, 0.5, 1.0], "n": [800.0, 810.0, 820.0], "T": [1.5, -2.25, None
         "\ufefftime\tn\tT\ns\trpm\tdegC\n0\t800\t1.5\n0.5\t810\t-2.25\n1.0\t820\t\n",
         '"time","n","T"\n"s","rpm","degC"\n"0","800","1,5"\n"0,5","810","-2,25"\n"1,0","820",""\n',
         '"time"|"n"|"T"\n[s]|[rpm]|[degC]\n0|800|1.5\n0.5|810|-2.25\n1.0|820|\n',
+        'time [s];n [rpm];T [degC]\n0;800;1,5\n"0,5";"810";"-2,25"\n"1,0";820;""\n',
         "time [ms],n [rpm],T [degC]\n1000,800,1.5\n1500,810,-2.25\n2000,820,\n",
         "time [min],n [rpm],T [degC]\n0,800,1.5\n0.0083333333333333333,810,-2.25\n0.016666666666666667,820,\n",
         "Zeit;n [rpm];T [degC]\n12:59:59,500;800;1,5\n13:00:00,000;810;-2,25\n13:00:00,500;820;\n",
@@ -250,7 +251,24 @@ FIGURES = st.one_of(
     st.integers(-(10**20), 10**20).map(str),
     st.floats(allow_nan=False).map(repr),
     st.text("0123456789.,+-eE nax_", max_size=19),
-    st.sampled_from(["", " ", ".", "-", "+", "-.5", "5.", "nan", "1e5", "0012", "123456789012345.6", "--1", "1-"]),
+    st.sampled_from(
+        [
+            "",
+            " ",
+            ".",
+            "-",
+            "+",
+            "-.5",
+            "5.",
+            "nan",
+            "1e5",
+            "0012",
+            "123456789012345.6",
+            "999999999999999.9",
+            "--1",
+            "1-",
+        ]
+    ),
 )
 
 
@@ -260,6 +278,12 @@ def test_columns_say_what_single_cells_say(texts: list[str], decimal: bytes) -> 
     found, odd = cells.numbers(*laid(texts), decimal)
     for text, one, many, left in zip(texts, exact, found.tolist(), odd.tolist(), strict=True):
         assert left or repr(one) == repr(many), text
+
+
+def test_more_digits_than_divide_exactly_are_left() -> None:
+    found, odd = cells.numbers(*laid(["999999999999999.9", "99999999999999.9"]), b".")
+    assert odd.tolist() == [True, False]
+    assert found[1] == float("99999999999999.9")
 
 
 @given(st.lists(st.decimals(min_value=-(10**6), max_value=10**6, places=4).map(str), min_size=1, max_size=30))
