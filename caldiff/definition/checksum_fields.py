@@ -10,9 +10,7 @@ from caldiff.definition.kinds import (
     BOOL,
     NAME,
     UNSIGNED,
-    Field,
     Kind,
-    Section,
     choice,
     either,
     integer,
@@ -20,6 +18,7 @@ from caldiff.definition.kinds import (
     text,
     whole,
 )
+from caldiff.definition.sections import Field, Section
 
 __all__ = [
     "BLOCKS",

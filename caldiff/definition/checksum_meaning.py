@@ -19,10 +19,10 @@ from caldiff.definition.checksum_fields import (
 )
 from caldiff.definition.checksum_normal import checksum_from_normal, normal_checksum
 from caldiff.definition.checksum_order import in_order
-from caldiff.definition.kinds import Section
 from caldiff.definition.meaning import OPEN, Context, number, texts, within
 from caldiff.definition.model import TYPES
 from caldiff.definition.problems import Problem
+from caldiff.definition.sections import Section
 from caldiff.errors import DefinitionError
 
 __all__ = ["checksum", "circles"]

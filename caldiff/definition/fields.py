@@ -16,9 +16,7 @@ from caldiff.definition.kinds import (
     TEXT,
     TYPE,
     UNSIGNED,
-    Field,
     Kind,
-    Section,
     choice,
     either,
     integer,
@@ -29,6 +27,7 @@ from caldiff.definition.kinds import (
 from caldiff.definition.problems import Wrong, seen
 from caldiff.definition.purpose_fields import CODES, CORRECTS
 from caldiff.definition.scaling_fields import DECIMALS, LIMITS, MASK, SCALING, SCALING_OR_NAME, SCALING_SECTIONS, UNIT
+from caldiff.definition.sections import Field, Section
 
 __all__ = [
     "AXIS",

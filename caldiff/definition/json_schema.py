@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from typing import Any
 
 from caldiff.definition.fields import DEFINITION, SECTIONS
-from caldiff.definition.kinds import Section, nullable
+from caldiff.definition.kinds import nullable
+from caldiff.definition.sections import Section
 
 __all__ = ["definition_json_schema", "schema_of"]
 

@@ -1,13 +1,14 @@
 """The kinds of value that a definition is made of: how each is read, and what an editor's schema says about it.
 
 A kind reads a plain value (see :mod:`caldiff.definition.document`) into the form that it has in the normal form, or
-raises :class:`Wrong`. The sections in :mod:`caldiff.definition.fields` are made of these.
+raises :class:`Wrong`. The sections in :mod:`caldiff.definition.fields` are made of these,
+by way of :mod:`caldiff.definition.sections`.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any, TypeGuard
@@ -23,15 +24,15 @@ __all__ = [
     "NAME",
     "NUMBER",
     "TEXT",
-    "Field",
     "Kind",
-    "Section",
+    "Read",
     "choice",
     "either",
     "integer",
     "is_name",
     "listing",
     "mapping",
+    "refuse",
     "text",
 ]
 
@@ -72,7 +73,8 @@ class Kind:
     schema: Schema = attrs.field(repr=False)
 
 
-def _refuse(value: object, what: str, hint: str | None = None) -> Wrong:
+def refuse(value: object, what: str, hint: str | None = None) -> Wrong:
+    """That a value is not what stands there, or of another type altogether."""
     reason = "the value cannot be read" if isinstance(value, str) else "the value is of the wrong type"
     return Wrong(reason, expected=what, got=seen(value), hint=hint)
 
@@ -101,7 +103,7 @@ def integer(what: str, lowest: int, highest: int, *, size: bool = False) -> Kind
         if number is None and size and type(value) is str:
             number = _size(value)
         if number is None:
-            raise _refuse(value, what, _hint_for(value))
+            raise refuse(value, what, _hint_for(value))
         if not lowest <= number <= highest:
             raise Wrong(
                 "the number is out of range",
@@ -135,7 +137,7 @@ def read_number(value: Any) -> str:
             return str(value)
     elif isinstance(value, str) and (exact := _exact(value)) is not None:
         return exact
-    raise _refuse(value, NUMBER.what, _hint_for(value))
+    raise refuse(value, NUMBER.what, _hint_for(value))
 
 
 @lru_cache(maxsize=4096)
@@ -165,7 +167,7 @@ def text(what: str = "text", *, longest: int = 10_000, empty: bool = True) -> Ki
 
     def read(value: Any) -> str:
         if type(value) is not str:
-            raise _refuse(
+            raise refuse(
                 value, what, None if isinstance(value, (dict, list)) else "put it in quotes if it is meant as text"
             )
         if len(value) > longest:
@@ -209,7 +211,7 @@ NAME = Kind(
 
 def _read_bool(value: Any) -> bool:
     if type(value) is not bool:
-        raise _refuse(value, BOOL.what)
+        raise refuse(value, BOOL.what)
     return value
 
 
@@ -243,7 +245,7 @@ def listing(item: Kind, what: str, *, least: int = 0, most: int = 1 << 16) -> Ki
 
     def read(value: Any) -> list[Any]:
         if type(value) is not list:
-            raise _refuse(value, what)
+            raise refuse(value, what)
         if not least <= len(value) <= most:
             raise Wrong(
                 "the list has the wrong length", expected=f"{what} with {bounds} items", got=f"{len(value)} items"
@@ -286,7 +288,7 @@ def mapping(key: Kind, item: Kind, what: str, *, most: int = 1 << 20) -> Kind:
 
     def read(value: Any) -> dict[Any, Any]:
         if type(value) is not dict:
-            raise _refuse(value, what)
+            raise refuse(value, what)
         if len(value) > most:
             raise Wrong("the mapping is too long", expected=f"at most {most} keys", got=f"{len(value)}")
         found: dict[Any, Any] = {}
@@ -350,7 +352,7 @@ def either(scalar: Kind, collection: Kind, *, many: type = dict) -> Kind:
         if type(value) is many:
             return collection.read(value)
         if isinstance(value, (dict, list)):
-            raise _refuse(value, f"{scalar.what}, or {collection.what}")
+            raise refuse(value, f"{scalar.what}, or {collection.what}")
         return scalar.read(value)
 
     return Kind(
@@ -358,94 +360,3 @@ def either(scalar: Kind, collection: Kind, *, many: type = dict) -> Kind:
         read=read,
         schema={"anyOf": [scalar.schema, collection.schema]},
     )
-
-
-# -------------------------------------------------------------------------------------------------------- sections
-
-
-@attrs.frozen(kw_only=True)
-class Field:
-    """One key of a section.
-
-    Attributes:
-        doc: one sentence for people who write definitions.
-        needed: ``always``, or ``placed``: by the definition that has an image, at the latest.
-    """
-
-    key: str
-    kind: Kind
-    doc: str
-    needed: str = ""
-
-
-@attrs.frozen(kw_only=True)
-class Section:
-    """A mapping with fixed keys.
-
-    Attributes:
-        name: of the schema, such as ``table``; what: in messages, such as ``a table``.
-    """
-
-    name: str
-    what: str
-    doc: str
-    fields: tuple[Field, ...]
-    readers: Mapping[str, Read] = attrs.field(init=False, repr=False)
-    always: tuple[str, ...] = attrs.field(init=False, repr=False)
-    placed: tuple[str, ...] = attrs.field(init=False, repr=False)
-
-    @readers.default
-    def _readers(self) -> Mapping[str, Read]:
-        return {f.key: f.kind.read for f in self.fields}
-
-    @always.default
-    def _always(self) -> tuple[str, ...]:
-        return tuple(f.key for f in self.fields if f.needed == "always")
-
-    @placed.default
-    def _placed(self) -> tuple[str, ...]:
-        return tuple(f.key for f in self.fields if f.needed)
-
-    @property
-    def kind(self) -> Kind:
-        """The section as a kind of value."""
-        return Kind(what=self.what, read=self.read, schema={"$ref": f"#/$defs/{self.name}"})
-
-    def read(self, value: Any) -> dict[str, Any]:
-        """The mapping with every value read; a null stays, for it takes an inherited value away.
-
-        Raises:
-            Wrong: with every problem inside.
-        """
-        if type(value) is not dict:
-            raise _refuse(value, self.what)
-        readers = self.readers
-        found: dict[str, Any] = {}
-        problems: list[Problem] = []
-        for key, item in value.items():
-            try:
-                found[key] = None if item is None else readers[key](item)
-            except KeyError:
-                problems.append(self.unknown(key))
-            except Wrong as wrong:
-                problems += wrong.under(key)
-        problems += [self.lacks(key) for key in self.always if key not in value]
-        if problems:
-            raise Wrong(problems)
-        return found
-
-    def lacks(self, key: str) -> Problem:
-        """The problem that a needed key is not there."""
-        field = next(f for f in self.fields if f.key == key)
-        return Problem(f"{self.what} needs the key {key}", expected=field.kind.what, hint=field.doc)
-
-    def unknown(self, key: str) -> Problem:
-        """The problem that a key has no business here."""
-        return Problem(
-            f"{self.what} has no such key",
-            hint=f"the keys here are {', '.join(self.readers)}",
-            word=key,
-            words=self.readers,
-            path=(key,),
-            at_key=True,
-        )

@@ -14,10 +14,11 @@ from typing import Any
 import attrs
 
 from caldiff.definition.fields import IDENTITY, REGION
-from caldiff.definition.kinds import ADDRESSES, Section
+from caldiff.definition.kinds import ADDRESSES
 from caldiff.definition.model import TYPES
 from caldiff.definition.problems import Problem, seen
 from caldiff.definition.scaling_fields import BIT_FIELD, LOOKUP, RATIONAL, SCALING_KINDS
+from caldiff.definition.sections import Section
 
 __all__ = ["Context", "fit", "identity", "number", "region", "scaling", "texts", "within"]
 

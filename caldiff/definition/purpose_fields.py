@@ -7,8 +7,9 @@ from typing import Any
 
 import attrs
 
-from caldiff.definition.kinds import NAME, NUMBER, Field, Kind, Section, choice, either, listing, mapping
+from caldiff.definition.kinds import NAME, NUMBER, Kind, choice, either, listing, mapping
 from caldiff.definition.problems import Wrong, seen
+from caldiff.definition.sections import Field, Section
 
 __all__ = ["CODES", "CORRECTS"]
 

@@ -9,21 +9,9 @@ from typing import Any
 
 import attrs
 
-from caldiff.definition.kinds import (
-    ADDRESSES,
-    NAME,
-    NUMBER,
-    Field,
-    Kind,
-    Section,
-    choice,
-    either,
-    integer,
-    listing,
-    mapping,
-    text,
-)
+from caldiff.definition.kinds import ADDRESSES, NAME, NUMBER, Kind, choice, either, integer, listing, mapping, text
 from caldiff.definition.problems import Wrong, seen
+from caldiff.definition.sections import Field, Section
 
 __all__ = [
     "BIT_FIELD",

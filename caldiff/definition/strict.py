@@ -12,8 +12,9 @@ from caldiff.canonical import Digest
 from caldiff.definition.ancestor import ENDING, ancestor
 from caldiff.definition.document import MOST_PROBLEMS, Place, decoded, read
 from caldiff.definition.extends import laid
-from caldiff.definition.kinds import Section, is_name
+from caldiff.definition.kinds import is_name
 from caldiff.definition.problems import Problem, Wrong, intended
+from caldiff.definition.sections import Section
 from caldiff.definition.shelves import read_bytes
 from caldiff.errors import CaldiffError, FileError, ProblemsError
 

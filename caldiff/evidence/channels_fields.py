@@ -7,8 +7,9 @@ from typing import Any
 import attrs
 
 from caldiff.definition.basics import SHORT
-from caldiff.definition.kinds import NAME, NUMBER, TEXT, Field, Kind, Section, choice, listing, mapping, text
+from caldiff.definition.kinds import NAME, NUMBER, TEXT, Kind, choice, listing, mapping, text
 from caldiff.definition.problems import Wrong, seen
+from caldiff.definition.sections import Field, Section
 
 __all__ = ["CHANNELS", "CHANNELS_SECTIONS"]
 

@@ -23,8 +23,9 @@ from typing import Any, Literal
 
 from caldiff.canonical import Digest
 from caldiff.definition.json_schema import schema_of
-from caldiff.definition.kinds import BOOL, TEXT, Field, Kind, Section, choice, either, integer, listing, mapping, text
+from caldiff.definition.kinds import BOOL, TEXT, Kind, choice, either, integer, listing, mapping, text
 from caldiff.definition.problems import Problem, Wrong, seen
+from caldiff.definition.sections import Field, Section
 from caldiff.definition.strict import Form, read_strictly
 from caldiff.errors import CaldiffError, EvidenceError, SnapshotError
 from caldiff.evidence.codes import CODE

@@ -7,23 +7,11 @@ from typing import Any, get_args
 import attrs
 
 from caldiff.definition.basics import ADDRESS, SHORT, SIZE
-from caldiff.definition.kinds import (
-    BOOL,
-    NAME,
-    NUMBER,
-    TEXT,
-    Field,
-    Kind,
-    Section,
-    choice,
-    integer,
-    listing,
-    mapping,
-    text,
-)
+from caldiff.definition.kinds import BOOL, NAME, NUMBER, TEXT, Kind, choice, integer, listing, mapping, text
 from caldiff.definition.model import Meaning
 from caldiff.definition.model import Role as RegionRole
 from caldiff.definition.problems import Wrong, seen
+from caldiff.definition.sections import Field, Section
 from caldiff.ledger.entry import KINDS
 from caldiff.ledger.finding import LEVELS
 from caldiff.ledger.trust import Role

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from caldiff.canonical import Digest, canonical_json
 from caldiff.definition.json_schema import schema_of
-from caldiff.definition.kinds import ADDRESSES, Section
+from caldiff.definition.kinds import ADDRESSES
 from caldiff.definition.problems import Problem
+from caldiff.definition.sections import Section
 from caldiff.definition.shelves import read_bytes
 from caldiff.definition.strict import Form, read_strictly
 from caldiff.errors import CaldiffError, PolicyError

@@ -22,8 +22,9 @@ from typing import Any
 from caldiff.canonical import Digest
 from caldiff.definition.basics import SHORT
 from caldiff.definition.json_schema import schema_of
-from caldiff.definition.kinds import NAME, TEXT, Field, Kind, Section, listing, text
+from caldiff.definition.kinds import NAME, TEXT, Kind, listing, text
 from caldiff.definition.problems import Problem, Wrong, seen
+from caldiff.definition.sections import Field, Section
 from caldiff.definition.shelves import read_bytes
 from caldiff.definition.strict import Form, read_strictly
 from caldiff.errors import CaldiffError, PolicyError
