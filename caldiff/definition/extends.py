@@ -12,7 +12,7 @@ from caldiff.canonical import Digest
 from caldiff.definition.document import Document, Place, decoded, read
 from caldiff.definition.fields import DEFINITION, NAMED
 from caldiff.definition.kinds import NAME
-from caldiff.definition.problems import MOST_KEPT, Problem, Wrong, intended
+from caldiff.definition.problems import MOST_KEPT, Problem, Wrong, as_error
 from caldiff.definition.shelves import Shelf
 from caldiff.errors import CaldiffError
 
@@ -66,16 +66,7 @@ class Written:
             if problem.whole and steps < len(problem.path):  # inherited, so what brings it in is to blame
                 place, _ = self.places.find(("extends",))
             line, column = place.line, place.column
-        steps_written = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in problem.path)
-        return CaldiffError(
-            f"{steps_written.lstrip('.')}: {problem.reason}" if steps_written else problem.reason,
-            file=self.file,
-            line=line,
-            column=column,
-            expected=problem.expected,
-            got=problem.got,
-            hint=(intended(problem.word, problem.words) if problem.word else None) or problem.hint,
-        )
+        return as_error(problem, file=self.file, line=line, column=column)
 
 
 def written(data: bytes, file: str, folder: Path | None, *, places: bool = False) -> Written:

@@ -8,7 +8,9 @@ from typing import Any
 
 import attrs
 
-__all__ = ["MOST_KEPT", "Path", "Problem", "Wrong", "intended", "seen"]
+from caldiff.errors import CaldiffError
+
+__all__ = ["MOST_KEPT", "Path", "Problem", "Wrong", "as_error", "intended", "seen"]
 
 Path = tuple[str | int, ...]
 """the way to a value: keys and positions from the top of the file; an item of ``regions`` also by its name"""
@@ -55,6 +57,20 @@ class Wrong(Exception):  # noqa: N818 - says what is wrong; it never leaves this
     def under(self, *steps: str | int) -> list[Problem]:
         """The problems with their paths seen from further out."""
         return [p.under(*steps) for p in self.problems]
+
+
+def as_error(problem: Problem, *, file: str, line: int | None, column: int | None) -> CaldiffError:
+    """The problem as an error at a place of a file, with the word that was probably meant."""
+    steps = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in problem.path)
+    return CaldiffError(
+        f"{steps.lstrip('.')}: {problem.reason}" if steps else problem.reason,
+        file=file,
+        line=line,
+        column=column,
+        expected=problem.expected,
+        got=problem.got,
+        hint=(intended(problem.word, problem.words) if problem.word else None) or problem.hint,
+    )
 
 
 def seen(value: object) -> str:

@@ -13,7 +13,7 @@ from caldiff.definition.ancestor import ENDING, ancestor
 from caldiff.definition.document import MOST_PROBLEMS, Place, decoded, read
 from caldiff.definition.extends import laid
 from caldiff.definition.kinds import is_name
-from caldiff.definition.problems import Problem, Wrong, intended
+from caldiff.definition.problems import Problem, Wrong, as_error
 from caldiff.definition.sections import Section
 from caldiff.definition.shelves import read_bytes
 from caldiff.errors import CaldiffError, FileError, ProblemsError
@@ -74,16 +74,7 @@ class _Layer:
         if line is None and self.places:
             place, _ = self.find(problem)
             line, column = place.line, place.column
-        steps = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in problem.path)
-        return CaldiffError(
-            f"{steps.lstrip('.')}: {problem.reason}" if steps else problem.reason,
-            file=self.file,
-            line=line,
-            column=column,
-            expected=problem.expected,
-            got=problem.got,
-            hint=(intended(problem.word, problem.words) if problem.word else None) or problem.hint,
-        )
+        return as_error(problem, file=self.file, line=line, column=column)
 
 
 def read_strictly(

@@ -23,7 +23,7 @@ from caldiff.diff.model import (
 )
 from caldiff.image.model import Image
 from caldiff.render.comparison import selected
-from caldiff.render.document import Json, document, number, numbers, side
+from caldiff.render.document import Json, bytes_part, document, number, numbers, side
 from caldiff.render.extents import Span, hexadecimal, withheld_from
 from caldiff.render.figures import (
     Figures,
@@ -77,14 +77,7 @@ def _body(comparison: Comparison, view: View) -> Json:
         "identity": [_identity(comparison, n, view) for n in range(len(comparison.identity))],
         "identical": comparison.identical,
         "across": comparison.across,
-        "bytes": {
-            "total": fates.total,
-            "cell": fates.cell,
-            "checksum": fates.checksum,
-            "identity": fates.identity,
-            "volatile": fates.volatile,
-            "unexplained": fates.unexplained,
-        },
+        "bytes": bytes_part(fates),
         "axes": [_axis(a) for a in comparison.axes],
         "tables": [_table(t, view) for t in tables],
         "left_out": len(comparison.tables) - len(tables),

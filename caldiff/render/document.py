@@ -20,10 +20,12 @@ from caldiff.table.identity import FieldValue
 from caldiff.trace.identity import identity_of
 
 if TYPE_CHECKING:
+    from caldiff.diff.model import Fates
     from caldiff.render.outline import Outline
 
 __all__ = [
     "Json",
+    "bytes_part",
     "document",
     "image_part",
     "integer",
@@ -117,6 +119,18 @@ def image_part(label: str, image: Image | Outline) -> Json:
 def sound(name: str) -> str:
     """A file name without lone surrogates, which are not JSON text (RFC 8259, section 8.2)."""
     return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def bytes_part(fates: Fates) -> Json:
+    """How many differing bytes met which fate."""
+    return {
+        "total": fates.total,
+        "cell": fates.cell,
+        "checksum": fates.checksum,
+        "identity": fates.identity,
+        "volatile": fates.volatile,
+        "unexplained": fates.unexplained,
+    }
 
 
 def same_document(calibrations: Sequence[Calibration], view: View) -> Json:

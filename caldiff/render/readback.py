@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from caldiff.diff.model import Comparison
 from caldiff.ledger.entry import Entry
 from caldiff.render.comparison import details, selected, summary
-from caldiff.render.document import Json, document, side, sound
+from caldiff.render.document import Json, bytes_part, document, side, sound
 from caldiff.render.entries import changes_words
 from caldiff.render.extents import extent_lines
 from caldiff.render.head import file_lines, labelled, rule
@@ -185,14 +185,7 @@ def _differences_part(comparison: Comparison, view: View) -> Json:
     return {
         "identity_differs": list(comparison.otherness),
         "across": comparison.across,
-        "bytes": {
-            "total": fates.total,
-            "cell": fates.cell,
-            "checksum": fates.checksum,
-            "identity": fates.identity,
-            "volatile": fates.volatile,
-            "unexplained": fates.unexplained,
-        },
+        "bytes": bytes_part(fates),
         "tables": [{"name": t.name, "state": t.state, "changed": t.cells} for t in selected(comparison, view)],
         "axes": [axis.name for axis in comparison.axes],
         "notes": list(comparison.notes),

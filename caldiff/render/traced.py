@@ -204,22 +204,16 @@ def _entry_part(entry: Entry) -> Json:
 
 
 def _near_part(near: Near) -> Json:
+    from caldiff.render.document import bytes_part  # noqa: PLC0415 - as above
+
     comparison = near.comparison
-    fates = comparison.fates
     return {
         **_entry_part(near.entry),
         "others": near.others,
         "definition": None if comparison.before.definition is None else comparison.before.definition.name,
         "identity_differs": list(comparison.otherness),
         "across": comparison.across,
-        "bytes": {
-            "total": fates.total,
-            "cell": fates.cell,
-            "checksum": fates.checksum,
-            "identity": fates.identity,
-            "volatile": fates.volatile,
-            "unexplained": fates.unexplained,
-        },
+        "bytes": bytes_part(comparison.fates),
         "tables": [{"name": t.name, "state": t.state, "changed": t.cells} for t in comparison.tables],
         "axes": [axis.name for axis in comparison.axes],
         "notes": list(comparison.notes),
